@@ -1,0 +1,43 @@
+-- Which of the two passes through a repeated hour each record belongs to, by file order within its series: the second
+-- pass begins where time turns against the way the file runs. Grain: record.
+create or replace temp table folds as
+with stepped as (
+    select
+        record,
+        series,
+        hour_from,
+        date_diff('second', lag(local_at) over one_hour, local_at) as step_s
+    from ambiguous_records
+    window one_hour as (partition by series, hour_from order by record)
+),
+
+directed as (
+    select
+        *,
+        case when sum(sign(step_s)) over whole_hour < 0 then -1 else 1 end as direction,
+        max(abs(step_s)) over whole_hour = 0 as stands_still
+    from stepped
+    window whole_hour as (partition by series, hour_from)
+),
+
+turned as (
+    select
+        *,
+        max(case when step_s * direction < 0 or (stands_still and step_s = 0) then 1 else 0 end) over (
+            partition by series, hour_from
+            order by record rows between unbounded preceding and current row
+        ) as later_pass,
+        max(case when step_s * direction < 0 or (stands_still and step_s = 0) then 1 else 0 end) over (
+            partition by series, hour_from
+        ) as any_turn
+    from directed
+)
+
+select
+    record,
+    case
+        when any_turn = 0 then 0
+        when direction < 0 then 1 - later_pass
+        else later_pass
+    end as fold
+from turned

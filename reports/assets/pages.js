@@ -1,0 +1,150 @@
+"use strict";
+// Draws charts, and lets tables be sorted, filtered, paged and saved. Without it every page still reads whole.
+
+const CHART = {
+  actions: false,
+  renderer: "svg",
+  ast: true, // expressions are interpreted, never compiled: the page's policy forbids making code from text
+  defaultStyle: false,
+  tooltip: { theme: "custom", disableDefaultStyle: true },
+};
+
+function fitted(spec, width) {
+  const plot = Math.max(160, width - spec.usermeta.gutter_px);
+  for (const view of spec.vconcat || [spec]) view.width = plot;
+  return spec;
+}
+
+async function draw(place) {
+  const spec = JSON.parse(document.getElementById(place.dataset.spec).textContent);
+  if (window.outlines && JSON.stringify(spec.layer || "").includes("topojson")) {
+    spec.datasets = { ...spec.datasets, ...window.outlines };
+  }
+  const width = Math.floor(place.clientWidth);
+  place.dataset.width = width;
+  spec.description = place.dataset.alternative;
+  const drawn = await window.vegaEmbed(place, fitted(spec, width), CHART);
+  nameSwitches(place);
+  place.dataset.drawn = "true";
+  return drawn.view;
+}
+
+function nameSwitches(place) {
+  for (const group of place.querySelectorAll(".vega-bind-radio")) {
+    group.setAttribute("role", "radiogroup");
+    group.setAttribute("aria-label", group.parentElement.querySelector(".vega-bind-name").textContent.trim());
+  }
+}
+
+function drawAll() {
+  for (const place of document.querySelectorAll(".plot")) {
+    if (Number(place.dataset.width) !== Math.floor(place.clientWidth)) draw(place);
+  }
+}
+
+function element(name, properties, ...children) {
+  const made = Object.assign(document.createElement(name), properties);
+  made.append(...children);
+  return made;
+}
+
+function control(label, field) {
+  return element("label", {}, label, field);
+}
+
+function columnFilter(table, column) {
+  const values = [...new Set(column.nodes().toArray().map((cell) => cell.textContent.trim()))].sort();
+  const choice = element("select", {}, element("option", { value: "", textContent: "any" }));
+  for (const value of values) choice.append(element("option", { value, textContent: value }));
+  choice.addEventListener("change", () => {
+    const exact = choice.value;
+    column.search(exact ? (text) => text.trim() === exact : "").draw();
+  });
+  return control(column.header().textContent.trim(), choice);
+}
+
+function csvCell(cell) {
+  const copy = cell.cloneNode(true);
+  for (const drawing of copy.querySelectorAll("svg")) drawing.remove();
+  for (const below of copy.querySelectorAll(".under")) below.prepend(" ");
+  const text = copy.textContent.replace(/\s+/g, " ").trim();
+  // Made for spreadsheets: a leading apostrophe keeps text from being run as a formula.
+  const safe = /^[=+\-@\t\r]/.test(text) ? "'" + text : text;
+  return '"' + safe.replaceAll('"', '""') + '"';
+}
+
+function saveShown(table, file) {
+  const lines = [table.columns().header().toArray(), ...table.rows({ search: "applied" }).nodes().toArray().map((row) => [...row.cells])];
+  const text = "\ufeff" + lines.map((cells) => cells.map(csvCell).join(",")).join("\r\n") + "\r\n";
+  const link = element("a", { href: URL.createObjectURL(new Blob([text], { type: "text/csv" })), download: file });
+  link.click();
+  setTimeout(() => URL.revokeObjectURL(link.href), 1000);
+}
+
+function pager(table) {
+  const status = element("span", {});
+  status.setAttribute("role", "status");
+  const move = (label, page) => {
+    const button = element("button", { type: "button", textContent: label });
+    button.addEventListener("click", () => table.page(page).draw("page"));
+    return button;
+  };
+  const [back, on] = [move("Earlier rows", "previous"), move("Later rows", "next")];
+  const tell = () => {
+    const at = table.page.info();
+    status.textContent = at.recordsDisplay
+      ? `Rows ${at.start + 1} to ${at.end} of ${at.recordsDisplay}` + (at.recordsDisplay < at.recordsTotal ? ` that match, ${at.recordsTotal} in all` : "")
+      : "No row matches";
+    back.disabled = at.page === 0;
+    on.disabled = at.page >= at.pages - 1;
+  };
+  table.on("draw", tell);
+  tell();
+  return element("div", { className: "pager" }, back, on, status);
+}
+
+function dress(node) {
+  const head = [...node.tHead.rows[0].cells];
+  const table = new window.DataTable(node, {
+    layout: { topStart: null, topEnd: null, bottomStart: null, bottomEnd: null },
+    pageLength: Number(node.dataset.rows || 20),
+    order: [],
+    autoWidth: false,
+    columnDefs: head.map((cell, at) => ({ targets: at, orderable: !("unsorted" in cell.dataset) })),
+  });
+  const search = element("input", { type: "search" });
+  search.addEventListener("input", () => table.search(search.value).draw());
+  const save = element("button", { type: "button", textContent: "Save matching rows (CSV)" });
+  save.addEventListener("click", () => saveShown(table, node.dataset.file));
+  const filters = head.flatMap((cell, at) => ("filter" in cell.dataset ? [columnFilter(table, table.column(at))] : []));
+  const frame = node.closest(".scroll");
+  frame.before(element("div", { className: "controls" }, control("Find", search), ...filters, save));
+  frame.after(pager(table));
+  return table;
+}
+
+// On paper: every row that matches, and every drawer open.
+function readyForPaper(tables) {
+  let before = null;
+  window.addEventListener("beforeprint", () => {
+    if (before) return;
+    before = { lengths: tables.map((table) => table.page.len()), shut: [...document.querySelectorAll("details:not([open])")] };
+    for (const table of tables) table.page.len(-1).draw();
+    for (const drawer of before.shut) drawer.open = true;
+  });
+  window.addEventListener("afterprint", () => {
+    if (!before) return;
+    tables.forEach((table, at) => table.page.len(before.lengths[at]).draw());
+    for (const drawer of before.shut) drawer.open = false;
+    before = null;
+  });
+}
+
+drawAll();
+let waiting;
+window.addEventListener("resize", () => {
+  clearTimeout(waiting);
+  waiting = setTimeout(drawAll, 150);
+});
+readyForPaper([...document.querySelectorAll("table.sortable")].map(dress));
+document.documentElement.dataset.ready = "true";

@@ -1,0 +1,1 @@
+"""Service calls: what their words say."""

@@ -1,0 +1,97 @@
+"""Records of delimited text, one by one, each with the line where it starts and its text as it was.
+
+Quoted line breaks stay together, an unclosed quote never swallows what follows, and a record that cannot be read
+comes with the reason instead of being dropped.
+"""
+
+import csv
+import re
+from collections import deque
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+FIELD_CHARACTERS = 1_000_000
+_TOTALS = re.compile(
+    r"\W*(grand\s+)?(sub\s*)?(totals?|sum|count|records?|rows?|summe|gesamt|end of (report|file))\b",
+    re.IGNORECASE,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """One record: `line` from 1, `raw` as it was, `cells` by the file's columns, or the `fault` that spoils it."""
+
+    line: int
+    raw: str
+    cells: list[str] | None
+    fault: str | None = None
+
+
+class _Tape(Iterator[str]):
+    """Lines that remember which were taken, and can be pushed back."""
+
+    def __init__(self, lines: Iterator[str]) -> None:
+        self._lines = lines
+        self._pending: deque[str] = deque()
+        self.taken: list[str] = []
+        self.position = 0
+
+    def __next__(self) -> str:
+        line = self._pending.popleft() if self._pending else next(self._lines)
+        self.taken.append(line)
+        self.position += 1
+        return line
+
+    def keep_first(self) -> str:
+        """Gives the first line taken and pushes the others back."""
+        first, *rest = self.taken
+        self._pending.extendleft(reversed(rest))
+        self.position -= len(rest)
+        return first
+
+
+def delimited(lines: Iterator[str], delimiter: str) -> Iterator[Record]:
+    """Records of delimited text (RFC 4180); blank lines are none.
+
+    Where quotes do not pair, only the first line of the tangle is refused and reading goes on with the next.
+    """
+    csv.field_size_limit(FIELD_CHARACTERS)
+    tape = _Tape(lines)
+    while True:
+        tape.taken = []
+        start = tape.position + 1
+        try:
+            cells = next(csv.reader(tape, delimiter=delimiter, strict=True))
+        except StopIteration:
+            return
+        except csv.Error as error:
+            yield Record(start, shown(tape.keep_first()), None, f"quotes do not pair ({error})")
+            continue
+        if cells and any(cell.strip() for cell in cells):
+            raw = tape.taken[0] if len(tape.taken) == 1 else "".join(tape.taken)
+            yield Record(start, raw.rstrip("\r\n"), cells)
+        elif cells and len(cells) > 1:
+            yield Record(start, tape.taken[0].rstrip("\r\n"), None, "every cell is empty")
+
+
+def shown(raw: str) -> str:
+    """The text with undecodable bytes written as \\xNN."""
+    return raw.rstrip("\r\n").encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+
+
+def judged(record: Record, header: list[str]) -> Record:
+    """The record, with the fault of a repeated header, a totals line, or another number of cells than the header."""
+    if record.cells is None:
+        return record
+    cells = record.cells
+    if len(cells) > len(header) and not any(cell.strip() for cell in cells[len(header) :]):
+        cells = cells[: len(header)]
+    if [cell.strip() for cell in cells] == header:
+        return Record(record.line, record.raw, None, "repeated header line")
+    if len(cells) != len(header) or sum(bool(cell.strip()) for cell in cells) <= max(2, len(header) // 3):
+        first = next((cell for cell in cells if cell.strip()), "")
+        if _TOTALS.match(first):
+            return Record(record.line, record.raw, None, "totals line")
+    if len(cells) != len(header):
+        return Record(record.line, record.raw, None, f"{len(cells)} cells where the header has {len(header)}")
+    return record if cells is record.cells else Record(record.line, record.raw, cells)

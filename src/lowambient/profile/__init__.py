@@ -1,0 +1,17 @@
+"""`fleet.toml` -> Profile: where exports lie, how columns map to the contract, what differs from defaults.
+
+The file is validated as a whole: every problem is named with its key, what was found and what is allowed.
+"""
+
+from lowambient.profile.loading import load_profile, source_digest
+from lowambient.profile.model import ChannelSource, ColumnSource, Costs, Profile, SourceProfile
+
+__all__ = [
+    "ChannelSource",
+    "ColumnSource",
+    "Costs",
+    "Profile",
+    "SourceProfile",
+    "load_profile",
+    "source_digest",
+]

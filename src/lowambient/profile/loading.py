@@ -1,0 +1,178 @@
+"""Reads a `fleet.toml`, validates it as a whole, and hands out the Profile."""
+
+import dataclasses
+import hashlib
+import json
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from lowambient import reference
+from lowambient.errors import ProfileRefused
+from lowambient.profile import checks
+from lowambient.profile.model import ChannelSource, ColumnSource, Costs, Profile, SourceProfile
+from lowambient.profile.problems import Problems
+from lowambient.profile.rules import FORMATS, PRESSURES, RULES
+
+UNITS = ("us", "si")
+
+_SOURCE = {
+    "table": checks.one_of(reference.vocabulary("target")),
+    "files": checks.listed(checks.text),
+    "format": checks.one_of(FORMATS),
+    "encoding": checks.encoding,
+    "delimiter": checks.delimiter,
+    "sheet": checks.text,
+    "header_row": checks.whole(1, 1000),
+    "decimal": checks.one_of((".", ",")),
+    "missing": checks.listed(checks.scalar),
+    "time_zone": checks.zone("site", offsets=True),
+    "dates": checks.dates,
+    "replaces": checks.one_of(("nothing", "key", "file", "table")),
+    "layout": checks.one_of(("wide", "long")),
+    "kind": checks.one_of(reference.vocabulary("weather_kind")),
+    "pressure": checks.one_of(PRESSURES),
+    "columns": checks.mapping(
+        checks.built(
+            ColumnSource,
+            {"column": checks.text, "unit": checks.text},
+            "column",
+            '{ column = "SP", unit = "psig" }',
+        )
+    ),
+    "constants": checks.mapping(checks.scalar),
+    "values": checks.mapping(checks.mapping(checks.scalar)),
+    "channels": checks.mapping(
+        checks.built(
+            ChannelSource,
+            {"channel": checks.text, "unit": checks.text},
+            "channel",
+            '{ channel = "suction_kpa", unit = "psig" }',
+        )
+    ),
+    "from_file_name": checks.table({"pattern": checks.pattern}, required=("pattern",)),
+}
+_COSTS = {
+    "truck_roll": checks.number(0, 1e6),
+    "labour_per_h": checks.number(0, 1e6),
+    "after_hours_factor": checks.number(1, 10),
+    "currency": checks.text,
+}
+_PROFILE = {
+    "fleet": checks.table(
+        {
+            "name": checks.text,
+            "store": checks.text,
+            "units": checks.one_of(UNITS),
+            "time_zone": checks.zone(),
+        },
+        required=("name",),
+    ),
+    "thresholds": checks.table(
+        {name: checks.number(one.lower, one.upper, one.unit) for name, one in reference.thresholds().items()}
+    ),
+    "costs": checks.table(_COSTS),
+    "source": checks.tables(checks.table(_SOURCE, required=("table", "files"))),
+}
+
+
+def load_profile(path: Path) -> Profile:
+    """The validated profile in `path`, TOML in UTF-8 with or without a byte order mark.
+
+    A source without a time zone of its own carries the fleet's. Keys in messages count sources from 1.
+
+    Raises: ProfileRefused with every problem of the file.
+    """
+    problems = Problems()
+    checked = checks.table(_PROFILE, required=("fleet", "source"))(_read(path), "", problems)
+    fleet = checked.get("fleet", {})
+    sources = [
+        source
+        for at, fields in checked.get("source", {}).items()
+        if (source := _source(at, fields, fleet.get("time_zone"), problems))
+    ]
+    _refuse_doubles(sources, problems)
+    if problems.lines:
+        raise ProfileRefused(str(path), problems.lines)
+    changed = checked.get("thresholds", {})
+    return Profile(
+        path=path,
+        name=fleet["name"],
+        store=path.parent / fleet.get("store", f"{path.stem}.duckdb"),
+        units=fleet.get("units", "us"),
+        time_zone=fleet.get("time_zone"),
+        thresholds={name: changed.get(name, one.value) for name, one in reference.thresholds().items()},
+        changed_thresholds=changed,
+        costs=Costs(**checked.get("costs", {})),
+        sources=tuple(sources),
+    )
+
+
+def source_digest(source: SourceProfile) -> str:
+    """SHA-256 of all that governs how a source's files are read: everything but its place and its files."""
+    governs = dataclasses.asdict(source)
+    del governs["key"], governs["files"]
+    return hashlib.sha256(json.dumps(governs, sort_keys=True).encode()).hexdigest()
+
+
+def _read(path: Path) -> dict[str, Any]:
+    """The TOML of `path`; a file that is not TOML is refused at once."""
+    if path.is_dir():
+        inside = path / "fleet.toml"
+        raise ProfileRefused(
+            str(path), [f"it is a folder; name the file in it{f', {inside}' if inside.is_file() else ''}"]
+        )
+    try:
+        content = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+    except FileNotFoundError:
+        near = sorted(found.name for found in path.parent.glob("*.toml"))
+        there = f"beside it: {', '.join(near)}" if near else "write a starter profile with: lowambient new FOLDER"
+        raise ProfileRefused(str(path), [f"there is no such file; {there}"]) from None
+    except OSError as error:
+        raise ProfileRefused(str(path), [f"it cannot be read: {error.strerror}"]) from None
+    except UnicodeDecodeError as error:
+        raise ProfileRefused(str(path), [f"it is not UTF-8 text (byte {error.start}); save it as UTF-8"]) from None
+    except tomllib.TOMLDecodeError as error:
+        raise ProfileRefused(str(path), [f"it is not TOML: {error}{_toml_advice(str(error))}"]) from None
+    if not content:
+        raise ProfileRefused(str(path), ["it is empty; write a starter profile with: lowambient new FOLDER"])
+    return content
+
+
+def _toml_advice(message: str) -> str:
+    if "\\" in message or "escape" in message or "hex" in message:
+        return "; write Windows paths with / or in single quotes, as 'exports\\units.csv'"
+    if "Invalid value" in message:
+        return "; texts stand in quotes"
+    return ""
+
+
+def _source(at: str, fields: dict[str, Any], fleet_zone: str | None, problems: Problems) -> SourceProfile | None:
+    """The source in `fields`, after the rules between its keys; null without a known table."""
+    if "table" not in fields:
+        return None
+    dates = fields.pop("dates", ())
+    ordered = dates in checks.DATE_ORDERS
+    pattern = fields.pop("from_file_name", {}).get("pattern")
+    source = SourceProfile(
+        key=at,
+        dates=() if ordered else dates,
+        date_order=dates if ordered else None,
+        file_name_pattern=pattern,
+        **{"files": (), "time_zone": fleet_zone} | fields,
+    )
+    here = problems.under(at)
+    sound = [rule for rule, needs in RULES if not any(here.touch(need) for need in needs)]
+    for rule in sound:
+        rule(source, here)
+    return source
+
+
+def _refuse_doubles(sources: list[SourceProfile], problems: Problems) -> None:
+    """The same files read twice in the same way would count every row twice."""
+    for place, source in enumerate(sources):
+        for earlier in sources[:place]:
+            both = set(source.files) & set(earlier.files)
+            if both and source_digest(source) == source_digest(earlier):
+                found = f"{', '.join(sorted(both))}, which {earlier.key} reads in the same way"
+                problems.add(f"{source.key}.files", found, "each file once for a table")

@@ -1,0 +1,7 @@
+"""Charts, pages and tables for people: frames that passed their schemas in, files that open from disk out."""
+
+from lowambient.report.facts import RunFacts
+from lowambient.report.pages import write_pages
+from lowambient.report.tables import write_tables
+
+__all__ = ["RunFacts", "write_pages", "write_tables"]

@@ -1,0 +1,291 @@
+"""Charts: each a short function from a frame to an `altair` chart.
+
+Colours are names of the style sheet's variables, so that a chart follows the light, dark and print schemes without
+being drawn again. `usermeta.gutter_px` is what the page's script leaves beside the plot when it fits the width.
+"""
+
+from typing import Any
+
+import altair as alt
+import polars as pl
+
+from lowambient.report.figures import Figures
+
+Spec = dict[str, Any]
+
+INK, SOFT, LINE = "var(--ink)", "var(--soft)", "var(--line)"
+BLUE, SKY, VERMILLION, GREY = "var(--blue)", "var(--sky)", "var(--vermillion)", "var(--grey)"
+CLASSES = ("var(--class-1)", "var(--class-2)", "var(--class-3)", "var(--class-4)")
+_AXIS_PX = 44
+
+
+def spec(chart: alt.TopLevelMixin, gutter_px: int) -> Spec:
+    """Vega-Lite specification of a chart, dressed for the page."""
+    labels = {
+        "labelColor": SOFT,
+        "titleColor": SOFT,
+        "labelFontSize": 12,
+        "titleFontSize": 12,
+        "titleFontWeight": 400,
+    }
+    dressed: Spec = chart.to_dict()
+    dressed["usermeta"] = {"gutter_px": gutter_px}
+    dressed["background"] = None
+    dressed["config"] = {
+        "font": "system-ui, sans-serif",
+        "view": {"stroke": None},
+        "axis": {**labels, "domainColor": LINE, "tickColor": LINE, "gridColor": LINE, "labelPadding": 6},
+        "legend": {
+            **labels,
+            "orient": "bottom",
+            "titleLimit": 0,
+            "symbolStrokeColor": SOFT,
+            "layout": {"bottom": {"anchor": "start", "direction": "vertical", "margin": 10}},
+        },
+        "title": {
+            "color": SOFT,
+            "fontSize": 12,
+            "fontWeight": 400,
+            "anchor": "start",
+            "frame": "group",
+            "offset": 10,
+        },
+    }
+    return dressed
+
+
+def fleet_forecast(forecast: pl.DataFrame) -> Spec | None:
+    """Next winter's expected episodes with their 90 % interval, above last winter's count; of the fleet."""
+    fleet = forecast.filter(pl.col("level") == "fleet")
+    if fleet.is_empty():
+        return None
+    row = fleet.row(0, named=True)
+    frame = pl.DataFrame(
+        {
+            "winter": ["next, expected", "last, counted"],
+            "episodes": [row["expected_cold_calls"], float(row["calls_last_winter"])],
+            "lower": [row["lower_90"], None],
+            "upper": [row["upper_90"], None],
+        },
+        schema={"winter": pl.String, "episodes": pl.Float64, "lower": pl.Float64, "upper": pl.Float64},
+    )
+    y = alt.Y("winter:N", sort=None, title=None, axis=alt.Axis(domain=False, ticks=False, labelColor=INK))
+    x = alt.X(
+        "lower:Q",
+        title="low-pressure episodes, whole fleet",
+        scale=alt.Scale(zero=True),
+        axis=alt.Axis(tickCount=6, labelOverlap=True),
+    )
+    tips = [
+        alt.Tooltip("winter:N", title="winter"),
+        alt.Tooltip("episodes:Q", title="episodes", format=",.1f"),
+        alt.Tooltip("lower:Q", title="from (90 %)", format=",.1f"),
+        alt.Tooltip("upper:Q", title="to (90 %)", format=",.1f"),
+    ]
+    base = alt.Chart(frame).encode(y=y, tooltip=tips)
+    span = (
+        base.transform_filter("isValid(datum.lower)")
+        .mark_rule(size=8, color=SKY, strokeCap="round")
+        .encode(x=x, x2="upper:Q")
+    )
+    point = base.mark_point(filled=True, size=110, opacity=1, color=BLUE).encode(
+        x="episodes:Q",
+        shape=alt.Shape("winter:N", sort=None, legend=None, scale=alt.Scale(range=["circle", "diamond"])),
+    )
+    return spec(alt.layer(span, point).properties(height=84, width=500), 110)
+
+
+def bands(exposure: pl.DataFrame, figures: Figures) -> pl.DataFrame:
+    """Bands that hold any hours, edges and middle in the reader's unit of temperature; grain as `exposure`."""
+    return (
+        exposure.filter(pl.col("unit_hours") > 0)
+        .with_columns(
+            *(
+                pl.col(name)
+                .map_elements(lambda value: round(figures.shown(value, "degC"), 1), return_dtype=pl.Float64)
+                .alias(edge)
+                for name, edge in (("lower_c", "from"), ("upper_c", "to"))
+            )
+        )
+        .with_columns(((pl.col("from") + pl.col("to")) / 2).alias("middle"))
+    )
+
+
+def rate_by_temperature(exposure: pl.DataFrame, figures: Figures) -> Spec | None:
+    """Rate of low-pressure episodes with its 95 % interval over the hours they could have come in, by band.
+
+    A switch chooses the measure of outdoor temperature, for both parts at once. Intervals that reach far above
+    every rate (bands with few hours) run off the top.
+    """
+    frame = bands(exposure, figures)
+    if frame.is_empty():
+        return None
+    unit = figures.units.temperature_unit
+    measures = frame["measure"].unique().sort().to_list()
+    default = "coldest demand hour" if "coldest demand hour" in measures else measures[0]
+    measure = alt.param(
+        name="measure", value=default, bind=alt.binding_radio(options=measures, name="Temperature taken ")
+    )
+    chosen = alt.Chart(frame).transform_filter("datum.measure == measure")
+    top = _top(frame)
+    across: dict[str, Any] = {
+        "title": f"outdoor temperature, {unit}",
+        "scale": alt.Scale(domain=[min(frame["from"]), max(frame["to"])], nice=False),
+        "axis": alt.Axis(grid=False, tickMinStep=5, labelOverlap=True),
+    }
+    x = alt.X("middle:Q", **across)
+    y = alt.Y("rate_per_1000_h:Q", title=None, scale=alt.Scale(domain=[0, top]), axis=_value_axis())
+    tips = [
+        alt.Tooltip("from:Q", title=f"from {unit}"),
+        alt.Tooltip("to:Q", title=f"to {unit}"),
+        alt.Tooltip("episodes:Q", title="episodes", format=","),
+        alt.Tooltip("calls:Q", title="calls", format=","),
+        alt.Tooltip("unit_hours:Q", title="unit-hours", format=",.0f"),
+        alt.Tooltip("rate_per_1000_h:Q", title="per 1,000 unit-hours", format=".3f"),
+        alt.Tooltip("lower:Q", title="from (95 %)", format=".3f"),
+        alt.Tooltip("upper:Q", title="to (95 %)", format=".3f"),
+    ]
+    known = chosen.transform_filter("isValid(datum.rate_per_1000_h)")
+    near = alt.selection_point(name="near", on="pointerover", clear="pointerout", fields=["middle"], empty=False)
+    span = known.mark_rule(size=3, color=SKY, clip=True).encode(x=x, y=alt.Y("lower:Q", title=None), y2="upper:Q")
+    point = (
+        known.mark_circle(opacity=1)
+        .encode(
+            x=x,
+            y=y,
+            tooltip=tips,
+            size=alt.condition(near, alt.value(140), alt.value(60)),
+            color=alt.condition(near, alt.value(VERMILLION), alt.value(BLUE)),
+        )
+        .add_params(near)
+    )
+    rates = alt.layer(span, point).properties(
+        height=220, width=500, title="Episodes per 1,000 unit-hours, 95 % interval"
+    )
+    hours = (
+        chosen.mark_bar()
+        .encode(
+            x=alt.X("from:Q", **across),
+            x2="to:Q",
+            y=alt.Y("unit_hours:Q", title=None, axis=_value_axis(format="~s", tickCount=3)),
+            y2=alt.datum(0),
+            tooltip=tips,
+            color=alt.condition(near, alt.value(VERMILLION), alt.value(GREY)),
+        )
+        .properties(height=70, width=500, title="Unit-hours in the band")
+    )
+    return spec(alt.vconcat(rates, hours, spacing=22).add_params(measure), 64)
+
+
+def _value_axis(**options: Any) -> alt.Axis:
+    return alt.Axis(
+        **{
+            "minExtent": _AXIS_PX,
+            "maxExtent": _AXIS_PX,
+            "domain": False,
+            "ticks": False,
+            "tickCount": 5,
+            **options,
+        }
+    )
+
+
+def _top(frame: pl.DataFrame) -> float:
+    rate, upper = frame["rate_per_1000_h"].max(), frame["upper"].max()
+    highest = float(rate) if isinstance(rate, float) else 0.0
+    widest = float(upper) if isinstance(upper, float) else 0.0
+    if highest <= 0:
+        return widest or 1.0
+    return min(widest, 1.25 * highest) or 1.0
+
+
+def winters(frame: pl.DataFrame) -> Spec | None:
+    """Mean cold and reset-cold hours of a unit by winter; winters that the data only touch are pale."""
+    counted = frame.filter(pl.col("cold_hours_mean").is_not_null())
+    if counted.is_empty():
+        return None
+    tips = [
+        alt.Tooltip("winter:N", title="winter"),
+        alt.Tooltip("cold_hours_mean:Q", title="cold hours a unit", format=",.0f"),
+        alt.Tooltip("reset_cold_hours_mean:Q", title="of them reset-cold", format=",.0f"),
+        alt.Tooltip("gap_hours_mean:Q", title="hours without weather", format=",.0f"),
+        alt.Tooltip("units:Q", title="units"),
+    ]
+    x = alt.X("winter:N", sort=None, title=None, axis=alt.Axis(labelAngle=0, ticks=False, labelOverlap=True))
+    opacity = alt.condition("datum.whole", alt.value(1), alt.value(0.4))
+    base = alt.Chart(counted).encode(x=x, tooltip=tips, opacity=opacity)
+    cold = base.mark_bar(color=SKY).encode(y=alt.Y("cold_hours_mean:Q", title=None, axis=_value_axis()))
+    reset = base.mark_bar(color=BLUE, width={"band": 0.35}).encode(y="reset_cold_hours_mean:Q")
+    return spec(alt.layer(cold, reset).properties(height=200, width=500, title="Hours a unit"), 64)
+
+
+def map_of_sites(sites: pl.DataFrame) -> Spec | None:
+    """Sites as points: area by cold hours of a typical winter, colour by expected episodes.
+
+    `sites` has name, latitude, longitude, cold_hours_typical, expected_cold_calls, lower_90, upper_90. Outlines of
+    states and countries are named data that the page's script puts in.
+    """
+    placed = sites.filter(pl.col("latitude").is_not_null() & pl.col("longitude").is_not_null())
+    if placed.is_empty():
+        return None
+    projection = alt.Projection(type="mercator", fit=_frame_around(placed))
+    outlines = [
+        alt.Chart(
+            alt.NamedData(name=name, format=alt.TopoDataFormat(type="topojson", feature=name))
+        ).mark_geoshape(
+            fill="var(--land)", stroke="var(--paper)", strokeWidth=width, clip=True, aria=False, tooltip=None
+        )
+        for name, width in (("countries", 1.2), ("states", 0.8))
+    ]
+    breaks = class_breaks(placed["expected_cold_calls"])
+    points = (
+        alt.Chart(placed)
+        .mark_circle(opacity=0.9, stroke=INK, strokeOpacity=0.55, strokeWidth=0.7, clip=True)
+        .encode(
+            longitude="longitude:Q",
+            latitude="latitude:Q",
+            size=alt.Size(
+                "cold_hours_typical:Q",
+                title="cold hours, typical winter",
+                scale=alt.Scale(range=[20, 420]),
+                legend=alt.Legend(symbolFillColor="var(--grey)", tickCount=3),
+            ),
+            color=alt.Color(
+                "expected_cold_calls:Q",
+                title="episodes expected next winter",
+                scale=alt.Scale(type="threshold", domain=breaks, range=list(CLASSES[: len(breaks) + 1])),
+            ),
+            order=alt.Order("cold_hours_typical:Q", sort="descending"),
+            tooltip=[
+                alt.Tooltip("name:N", title="site"),
+                alt.Tooltip("cold_hours_typical:Q", title="cold hours, typical winter", format=",.0f"),
+                alt.Tooltip("expected_cold_calls:Q", title="episodes expected", format=",.2f"),
+                alt.Tooltip("lower_90:Q", title="from (90 %)", format=",.1f"),
+                alt.Tooltip("upper_90:Q", title="to (90 %)", format=",.1f"),
+                alt.Tooltip("calls_last_winter:Q", title="episodes last winter"),
+            ],
+        )
+    )
+    return spec(alt.layer(*outlines, points, projection=projection).properties(height=340, width=500), 8)
+
+
+def class_breaks(values: pl.Series) -> list[float]:
+    """Up to three round numbers (1, 2 or 5 times a power of ten) that part values into classes."""
+    highest = values.max()
+    if not isinstance(highest, float) or highest <= 0:
+        return [1.0]
+    ladder = [step * 10.0**power for power in range(-4, 7) for step in (1, 2, 5)]
+    return [step for step in ladder if step < highest][-3:] or [1.0]
+
+
+def _frame_around(placed: pl.DataFrame) -> dict[str, Any]:
+    """A GeoJSON feature of the corners around all points, at least two degrees wide and high."""
+    corners = []
+    for column, limit in (("longitude", 180.0), ("latitude", 84.0)):
+        values = placed[column].to_list()
+        low, high = min(values), max(values)
+        margin = max(0.08 * (high - low), (2.0 - (high - low)) / 2, 0.5)
+        corners.append((max(low - margin, -limit), min(high + margin, limit)))
+    (west, east), (south, north) = corners
+    points = [[west, south], [west, north], [east, south], [east, north]]
+    return {"type": "Feature", "properties": {}, "geometry": {"type": "MultiPoint", "coordinates": points}}

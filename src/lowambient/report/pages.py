@@ -1,0 +1,296 @@
+"""Pages: templates of `reports/` filled with rows of the written tables."""
+
+import csv
+import json
+import shutil
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import jinja2
+import polars as pl
+
+from lowambient.records import outputs
+from lowambient.report import charts, figures, schemas
+from lowambient.report.facts import RunFacts
+from lowambient.report.figures import Figures, Row, rows
+from lowambient.report.reading_units import ReadingUnits, System
+from lowambient.report.summaries import page_tables
+from lowambient.report.tables import XLSX_ROWS, as_written, empty, write_table
+
+ROWS_SHOWN = 300  # of a long table: what a person reads and a phone opens at once; the whole is in the download
+SITES_SHOWN = 300
+GROUPS_SHOWN = 100
+
+Tables = Mapping[str, pl.DataFrame]
+Context = dict[str, Any]
+
+
+def write_pages(frames: Tables, facts: RunFacts, out: Path, *, units: System) -> list[Path]:
+    """Write the pages, their assets and the tables counted for them under `out`; returns what was written.
+
+    `frames` holds tables of the output contract, the working tables of `schemas.WORKING`, and the inputs `sites`,
+    `units` and `stations`; one that is missing counts as without rows. The pages link to `out/tables`, where
+    `write_tables` puts the same frames. Raises as `as_written` does.
+    """
+    tables = _all_tables(frames, facts)
+    out.mkdir(parents=True, exist_ok=True)
+    assets = _copy_assets(out / "assets")
+    (out / "tables").mkdir(exist_ok=True)
+    counted = [path for table in schemas.PAGE for path in write_table(table, tables[table], out / "tables")]
+    book = Book(tables, facts, Figures(ReadingUnits(units)))
+    environment = _environment(book)
+    pages = []
+    for name, context in PAGES.items():
+        text = environment.get_template(f"{name}.html").render(page=name, **context(book))
+        page = out / f"{name}.html"
+        page.write_text(text, encoding="utf-8", newline="\n")
+        pages.append(page)
+    return [*pages, *assets, *counted]
+
+
+@dataclass(frozen=True)
+class Book:
+    """All that the pages are made from."""
+
+    tables: Tables
+    facts: RunFacts
+    figures: Figures
+
+    def rows(self, table: str, frame: pl.DataFrame | None = None) -> list[Row]:
+        """Rows of a table, or of a part of it."""
+        return list(rows(table, self.tables[table] if frame is None else frame))
+
+    def by_key(self, table: str) -> dict[str, Row]:
+        """Rows of a table whose grain is one column, by that column."""
+        return {row.key[0] or "": row for row in self.rows(table)}
+
+
+def _all_tables(frames: Tables, facts: RunFacts) -> dict[str, pl.DataFrame]:
+    handed_in = {
+        table: as_written(table, frames.get(table, empty(table))) for table in (*outputs.TABLES, *schemas.WORKING)
+    }
+    inputs = {table: frames.get(table, pl.DataFrame()) for table in ("sites", "units", "stations")}
+    return {**handed_in, **inputs, **page_tables({**handed_in, **inputs}, facts, _vendored_versions())}
+
+
+# Pages
+
+
+def _index(book: Book) -> Context:
+    return {"fact": book.by_key("summary"), "fleet": _fleet(book)}
+
+
+def _fleet(book: Book) -> Row | None:
+    forecast = book.tables["forecast"]
+    return next(iter(book.rows("forecast", forecast.filter(pl.col("level") == "fleet"))), None)
+
+
+def _winter(book: Book) -> Context:
+    exposure, ranking = book.tables["exposure"], _ranked(book)
+    sites = _sites(book)
+    shown = ranking.head(ROWS_SHOWN)
+    return {
+        "fact": book.by_key("summary"),
+        "fleet": _fleet(book),
+        "ranking": book.rows("unit_ranking", shown),
+        "ranked": ranking.height,
+        "top_calls": _highest(shown["upper_90"]),
+        "top_rate": _highest(shown["shrunk_upper_90"]),
+        "exposure": book.rows("exposure", exposure.filter(pl.col("unit_hours") > 0)),
+        "worst_band": _worst_band(book),
+        "mildest_band": _band_from(book, "mild_from_c"),
+        "sites": book.rows("forecast", sites),
+        "sites_in_all": book.tables["forecast"].filter(pl.col("level") == "site").height,
+        "sites_placed": sites.filter(pl.col("latitude").is_not_null()).height,
+        "winters": book.rows("winters"),
+        "threshold": book.by_key("thresholds"),
+        "chart_forecast": charts.fleet_forecast(book.tables["forecast"]),
+        "chart_rate": charts.rate_by_temperature(exposure, book.figures),
+        "chart_winters": charts.winters(book.tables["winters"]),
+        "chart_map": charts.map_of_sites(sites),
+    }
+
+
+def _ranked(book: Book) -> pl.DataFrame:
+    sites = book.tables["sites"]
+    names = sites.select("site_id", pl.col("name").alias("site_name")) if sites.width else _no_names()
+    ranking = book.tables["unit_ranking"]
+    return ranking.join(names, on="site_id", how="left").sort("rank", "unit_id", nulls_last=True)
+
+
+def _no_names() -> pl.DataFrame:
+    return pl.DataFrame(schema={"site_id": pl.String, "site_name": pl.String})
+
+
+def _sites(book: Book) -> pl.DataFrame:
+    """Sites with most expected episodes first, placed where the site list says where they are."""
+    place = ("name", "latitude", "longitude")
+    sites = book.tables["sites"]
+    if not sites.width:
+        sites = pl.DataFrame(
+            schema={"site_id": pl.String, "name": pl.String, "latitude": pl.Float64, "longitude": pl.Float64}
+        )
+    forecast = book.tables["forecast"].filter(pl.col("level") == "site")
+    return (
+        forecast.join(sites.select("site_id", *place), on="site_id", how="left")
+        .with_columns(pl.col("name").fill_null(pl.col("site_id")))
+        .sort("expected_cold_calls", "cold_hours_typical", "site_id", descending=[True, True, False])
+        .head(SITES_SHOWN)
+    )
+
+
+def _highest(values: pl.Series) -> float:
+    highest = values.max()
+    return float(highest) if isinstance(highest, (int, float)) else 0.0
+
+
+def _worst_band(book: Book) -> Row | None:
+    """Band with the highest lower end of its interval, on the default measure: the surest, not the luckiest."""
+    bands = book.tables["exposure"].filter(pl.col("measure") == "coldest demand hour", pl.col("episodes") > 0)
+    worst = bands.sort("lower", "lower_c", descending=[True, False], nulls_last=True).head(1)
+    return next(iter(book.rows("exposure", worst)), None)
+
+
+def _band_from(book: Book, threshold: str) -> Row | None:
+    """First band that lies wholly above a threshold, on the default measure."""
+    limit = book.by_key("thresholds")[threshold]["value"]
+    bands = book.tables["exposure"].filter(
+        pl.col("measure") == "coldest demand hour", pl.col("lower_c") >= limit - 0.01, pl.col("unit_hours") > 0
+    )
+    return next(iter(book.rows("exposure", bands.sort("lower_c").head(1))), None)
+
+
+def _intake(book: Book) -> Context:
+    tables = book.tables
+    trouble = (pl.col("refused") > 0).alias("trouble")
+    loads = tables["loads"].sort(trouble, "refused", descending=True, maintain_order=True)
+    return {
+        "fact": book.by_key("summary"),
+        "totals": book.rows("load_totals"),
+        "loads": book.rows("loads", loads.head(ROWS_SHOWN)),
+        "refusals": book.rows("refusal_reasons", _first(tables["refusal_reasons"], "rows")),
+        "set_aside": book.rows("set_aside_reasons", _first(tables["set_aside_reasons"], "cells")),
+        "unmatched": book.rows("unmatched", _first(tables["unmatched"], "rows")),
+        "coverage": _coverage(book),
+        "threshold": book.by_key("thresholds"),
+        "group_limit": GROUPS_SHOWN,
+    }
+
+
+def _first(frame: pl.DataFrame, by: str) -> pl.DataFrame:
+    return frame.sort(by, descending=True, maintain_order=True).head(GROUPS_SHOWN)
+
+
+def _coverage(book: Book) -> list[tuple[Row, Row | None]]:
+    """Units with least behind them first: no weather, most gaps, no readings, no calls; each with its station."""
+    stations = book.by_key("unit_station")
+    worst = (
+        book.tables["coverage"]
+        .sort(
+            pl.col("weather_hours") > 0,
+            -pl.col("weather_gap_hours"),
+            pl.col("readings") > 0,
+            pl.col("calls") > 0,
+            "unit_id",
+        )
+        .head(ROWS_SHOWN)
+    )
+    return [(row, stations.get(row["unit_id"])) for row in book.rows("coverage", worst)]
+
+
+def _methods(book: Book) -> Context:
+    return {
+        "thresholds": book.rows("thresholds"),
+        "versions": book.rows("versions"),
+        "costs": book.rows("costs"),
+        "columns": {
+            table: [(name, column.description) for name, column in schema.columns().items()]
+            for table, schema in schemas.ALL.items()
+        },
+        "about": {table: (schema.__doc__ or "").strip().splitlines()[0] for table, schema in schemas.ALL.items()},
+        "contract": list(outputs.TABLES),
+        "contents": book.by_key("contents"),
+        "threshold": book.by_key("thresholds"),
+    }
+
+
+PAGES: dict[str, Callable[[Book], Context]] = {
+    "index": _index,
+    "winter": _winter,
+    "intake": _intake,
+    "methods": _methods,
+}
+
+
+# Templates and assets
+
+
+def template_folder() -> Path:
+    """Folder of the templates: inside an installed package, else `reports/` of the source tree."""
+    installed = Path(__file__).parents[1] / "templates"
+    return installed if installed.is_dir() else Path(__file__).parents[3] / "reports"
+
+
+def _environment(book: Book) -> jinja2.Environment:
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(template_folder()),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    formats = book.figures
+    environment.filters.update(
+        figure=formats.figure,
+        quantity=formats.quantity,
+        interval=formats.interval,
+        written=figures.shown_text,
+        clipped=figures.clipped,
+        order=_order,
+        adds_up=_adds_up,
+    )
+    environment.globals.update(
+        facts=book.facts,
+        units=formats.units,
+        interval_mark=figures.interval_mark,
+        rows_shown=ROWS_SHOWN,
+        has_workbook={row.key[0]: row["rows"] <= XLSX_ROWS for row in book.rows("contents")},
+    )
+    return environment
+
+
+def _order(value: Any) -> str:
+    """What a table's script sorts a cell by: numbers as they are, what is not known before all others."""
+    if value is None:
+        return "-1e99"
+    return figures.cell_text(value)
+
+
+def _adds_up(row: Row) -> bool:
+    return bool(row["rows_read"] == row["loaded"] + row["refused"] + row["repeated"])
+
+
+def vendored() -> list[dict[str, str]]:
+    """Scripts and outlines that come with the pages, each with package, version, licence and digest."""
+    text = (template_folder() / "assets" / "vendored.tsv").read_text(encoding="utf-8")
+    lines = [line for line in text.splitlines() if not line.startswith("#")]
+    return list(csv.DictReader(lines, delimiter="\t"))
+
+
+def _vendored_versions() -> dict[str, str]:
+    return {f"{one['package']} ({one['licence']})": one["version"] for one in vendored()}
+
+
+def _copy_assets(folder: Path) -> list[Path]:
+    """Copy style sheet, scripts and licences; outlines become a script, since pages on disk cannot fetch data."""
+    source = template_folder() / "assets"
+    shutil.copytree(source, folder, dirs_exist_ok=True, ignore=shutil.ignore_patterns("*.json"))
+    outlines = {
+        "states": json.loads((source / "states-10m.json").read_text(encoding="utf-8")),
+        "countries": json.loads((source / "countries-110m.json").read_text(encoding="utf-8")),
+    }
+    script = folder / "outlines.js"
+    script.write_text(f"window.outlines = {json.dumps(outlines, separators=(',', ':'))};\n", encoding="utf-8")
+    return sorted(path for path in folder.rglob("*") if path.is_file())

@@ -1,0 +1,195 @@
+"""Schemas of the tables that the pages show beside the output contract.
+
+`WORKING` are handed in by earlier rooms; `PAGE` are counted here from the others, so that every number on a page
+stands in a table. Both are written beside the contract's tables.
+"""
+
+import dataframely as dy
+
+from lowambient.records import outputs
+from lowambient.records.columns import choice, count, flag, number, text
+
+
+class UnitRanking(dy.Schema):
+    """Grain: unit. Units by the low-pressure episodes expected in the next winter."""
+
+    unit_id = text("unit", key=True)
+    site_id = text("site")
+    description = text("what the unit serves")
+    refrigerant = text("refrigerant as written")
+    head_control = choice("head_control", "head-pressure control as listed")
+    duty = choice("duty", "when cooling can be wanted")
+    episodes = count("low-pressure episodes", required=True)
+    calls = count("low-pressure calls", required=True)
+    cold_hours = number("cold hours seen [h]", digits=1, min=0)
+    rate_per_1000_h = number("episodes per 1,000 cold hours", digits=4, min=0)
+    lower = number("lower end of the exact 95 % interval of the rate", digits=4, min=0)
+    upper = number("upper end of the exact 95 % interval of the rate", digits=4, min=0)
+    shrunk_rate = number("rate shrunk toward the fleet, per 1,000 cold hours", digits=4, min=0)
+    shrunk_lower_90 = number("lower end of the 90 % interval of the shrunk rate", digits=4, min=0)
+    shrunk_upper_90 = number("upper end of the 90 % interval of the shrunk rate", digits=4, min=0)
+    expected_cold_calls = number("low-pressure episodes expected in the next winter", digits=3, min=0)
+    lower_90 = number("lower end of the 90 % predictive interval", digits=2, min=0)
+    upper_90 = number("upper end of the 90 % predictive interval", digits=2, min=0)
+    calls_last_winter = count("low-pressure episodes in the last whole winter")
+    reset_ambient_c = number("bubble temperature at the LP reset pressure [degC]", digits=1)
+    starve_ambient_c = number("outdoor temperature below which the circuit can trip [degC]", digits=1)
+    rank = count("place in the list, from 1", minimum=1)
+
+
+class ColdHours(dy.Schema):
+    """Grain: unit, winter."""
+
+    unit_id = text("unit", key=True)
+    winter = text("winter", key=True)
+    service_hours = number("hours in service, with weather or without [h]", digits=1, min=0)
+    demand_hours = number("those with weather and possible cooling demand [h]", digits=1, min=0)
+    cold_hours = number("those of possible demand below the starve ambient [h]", digits=1, min=0)
+    reset_cold_hours = number("cold hours also below the reset ambient [h]", digits=1, min=0)
+    gap_hours = number("those in service without weather [h]", digits=1, min=0)
+
+
+class UnitStation(dy.Schema):
+    """Grain: unit. The weather station that serves it."""
+
+    unit_id = text("unit", key=True)
+    station_id = text("weather station")
+    station_km = number("distance of the station [km]", digits=1, min=0)
+    station_named = flag("the site list names the station; otherwise it is the nearest")
+
+
+class Unmatched(dy.Schema):
+    """Grain: source, unit id as written there. Ids that no listed unit answers to."""
+
+    source = text("file, relative to the profile", key=True)
+    written = text("unit id as written", key=True)
+    rows = count("records that carry it", required=True)
+    nearest = text("nearest listed unit")
+
+
+class SetAside(dy.Schema):
+    """Grain: source, line, target, column. Cells that could not be read while the rest of the record was kept."""
+
+    source = text("file, relative to the profile", key=True)
+    line = count("line where the record starts, from 1", key=True, minimum=1)
+    target = choice("target", "table it was meant for", key=True)
+    column = text("column of the contract", key=True)
+    written = dy.String(nullable=True, description="the cell as it was", metadata={"kind": "text"})
+    reason = text("why it was not read", required=True)
+
+
+class Summary(dy.Schema):
+    """Grain: fact. Counts and shares that the pages state in sentences."""
+
+    fact = text("what is counted", key=True)
+    value = number("the number", digits=4)
+    instant = text("the instant, where the fact is one")
+    meaning = text("how it was counted", required=True)
+
+
+class Winters(dy.Schema):
+    """Grain: winter. Cold hours for each unit, over the same units in every whole winter where there are any."""
+
+    winter = text("winter", key=True)
+    whole = flag("weather and service cover the whole winter", required=True)
+    units = count("units that the means are over", required=True)
+    cold_hours_mean = number("mean cold hours of a unit [h]", digits=1, min=0)
+    reset_cold_hours_mean = number("mean reset-cold hours of a unit [h]", digits=1, min=0)
+    gap_hours_mean = number("mean hours of a unit without weather [h]", digits=1, min=0)
+
+
+class LoadTotals(dy.Schema):
+    """Grain: table fed. Records of all files that feed it."""
+
+    target = choice("target", "table fed", key=True)
+    files = count("files", required=True)
+    rows_read = count("records in the files", required=True)
+    loaded = count("records that stand in the table", required=True)
+    refused = count("records in quarantine", required=True)
+    repeated = count("exact repeats", required=True)
+
+
+class RefusalReasons(dy.Schema):
+    """Grain: table fed, reason. Refused records with the first of them as an example."""
+
+    target = choice("target", "table fed", key=True)
+    reason = text("why they were refused", key=True)
+    rows = count("records", required=True)
+    files = count("files", required=True)
+    example_source = text("file of the first one", required=True)
+    example_line = count("line of the first one", required=True, minimum=1)
+    example_row = dy.String(nullable=False, description="the first one as it was", metadata={"kind": "text"})
+
+
+class SetAsideReasons(dy.Schema):
+    """Grain: table fed, column, reason. Cells set aside with the first of them as an example."""
+
+    target = choice("target", "table fed", key=True)
+    column = text("column of the contract", key=True)
+    reason = text("why they were not read", key=True)
+    cells = count("cells", required=True)
+    files = count("files", required=True)
+    example_source = text("file of the first one", required=True)
+    example_line = count("line of the first one", required=True, minimum=1)
+    example_written = dy.String(nullable=True, description="the first one as it was", metadata={"kind": "text"})
+
+
+class Thresholds(dy.Schema):
+    """Grain: threshold. Numbers that judgements rest on."""
+
+    name = text("name in the profile", key=True)
+    value = number("value used, in `unit`", required=True, digits=4)
+    listed = number("value where the profile says nothing, in `unit`", required=True, digits=4)
+    unit = text("unit", required=True)
+    source = text("where the listed value comes from", required=True)
+
+
+class Versions(dy.Schema):
+    """Grain: program."""
+
+    program = text("program, library or data file", key=True)
+    version = text("version", required=True)
+
+
+class Costs(dy.Schema):
+    """Grain: cost. Costs that the profile states."""
+
+    name = text("name in the profile", key=True)
+    value = number("amount, or factor where the name says so", required=True, digits=4)
+
+
+class Contents(dy.Schema):
+    """Grain: table. What lies in the folder `tables`."""
+
+    table = text("name", key=True)
+    rows = count("rows", required=True)
+
+
+WORKING: dict[str, type[dy.Schema]] = {
+    "unit_ranking": UnitRanking,
+    "cold_hours": ColdHours,
+    "unit_station": UnitStation,
+    "unmatched": Unmatched,
+    "set_aside": SetAside,
+}
+PAGE: dict[str, type[dy.Schema]] = {
+    "summary": Summary,
+    "winters": Winters,
+    "load_totals": LoadTotals,
+    "refusal_reasons": RefusalReasons,
+    "set_aside_reasons": SetAsideReasons,
+    "thresholds": Thresholds,
+    "versions": Versions,
+    "costs": Costs,
+    "contents": Contents,
+}
+ALL: dict[str, type[dy.Schema]] = {**outputs.TABLES, **WORKING, **PAGE}
+
+# Grains that a primary key cannot state, because a part of them may be null.
+_NULLABLE_GRAIN = {"forecast": ("level", "unit_id", "site_id")}
+
+
+def grain(table: str) -> list[str]:
+    """Columns that together name one row of a written table."""
+    keys = [name for name, column in ALL[table].columns().items() if column.primary_key]
+    return keys or list(_NULLABLE_GRAIN[table])

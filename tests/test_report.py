@@ -1,0 +1,577 @@
+"""Tables and pages read back as files: values, sources of every number, hostile text, empty fleets, sizes."""
+
+import csv
+import hashlib
+import html.parser
+import io
+import json
+import math
+import re
+import zipfile
+from datetime import UTC, datetime
+from pathlib import Path
+
+import altair
+import dataframely as dy
+import jinja2
+import openpyxl
+import polars as pl
+import pytest
+from report_frames import FACTS, HOSTILE, WINTERS, empty_frames, fleet_frames
+
+from lowambient import reference
+from lowambient.records import outputs
+from lowambient.report import RunFacts, charts, pages, schemas, summaries, write_pages, write_tables
+from lowambient.report.reading_units import ReadingUnits
+from lowambient.report.tables import as_written, write_table
+
+PAGES = ("index.html", "winter.html", "intake.html", "methods.html")
+BYTES_OF_A_PAGE = 1_500_000
+
+
+def written(frames: dict[str, pl.DataFrame], out: Path, facts: RunFacts = FACTS, units: str = "us") -> Path:
+    write_tables(frames, out / "tables")
+    write_pages(frames, facts, out, units=units)
+    return out
+
+
+@pytest.fixture(scope="module")
+def usual(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return written(fleet_frames(), tmp_path_factory.mktemp("usual"))
+
+
+@pytest.fixture(scope="module")
+def hostile(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return written(fleet_frames(names=tuple(HOSTILE.values())), tmp_path_factory.mktemp("hostile"), units="si")
+
+
+def cells(out: Path, table: str) -> dict[tuple[str | None, ...], dict[str, str]]:
+    """Rows of a written CSV by their grain, read with the standard library; an empty cell is None in the key."""
+    text = (out / "tables" / f"{table}.csv").read_text(encoding="utf-8")
+    rows = csv.DictReader(io.StringIO(text, newline=""))
+    return {tuple(row[key] or None for key in schemas.grain(table)): row for row in rows}
+
+
+# Tables
+
+
+def test_csv_holds_the_types_that_the_contract_names(tmp_path: Path) -> None:
+    frames = empty_frames()
+    frames["calls"] = (
+        frames["calls"]
+        .clear()
+        .vstack(
+            pl.DataFrame(
+                {
+                    "call_id": ["b", "=1+1"],
+                    "unit_id": ["-7", "@x"],
+                    "opened_at": [datetime(2017, 1, 2, 3, 4, 5, tzinfo=UTC)] * 2,
+                    "outdoor_c": [-0.04, 12.25],
+                    "symptom": ["low pressure", "other"],
+                    "symptom_probability": [0.12345, None],
+                    "is_callback": [True, False],
+                },
+            )
+            .with_columns(
+                pl.lit(None, kind).alias(name)
+                for name, kind in frames["calls"].schema.items()
+                if name
+                not in (
+                    "call_id",
+                    "unit_id",
+                    "opened_at",
+                    "outdoor_c",
+                    "symptom",
+                    "symptom_probability",
+                    "is_callback",
+                )
+            )
+            .select(frames["calls"].columns)
+            .cast(frames["calls"].schema)
+        )
+    )
+    write_tables(frames, tmp_path)
+    lines = (tmp_path / "calls.csv").read_text(encoding="utf-8").splitlines()
+    assert lines[0] == ",".join(outputs.TABLES["calls"].column_names())
+    assert lines[1] == "=1+1,@x,2017-01-02T03:04:05Z,12.2,,other,,,,false,,,,"
+    assert lines[2] == "b,-7,2017-01-02T03:04:05Z,0.0,,low pressure,0.123,,,true,,,,"
+
+
+def test_parquet_and_csv_hold_the_same_rows(usual: Path) -> None:
+    for path in (usual / "tables").glob("*.parquet"):
+        parquet = pl.read_parquet(path)
+        text = path.with_suffix(".csv").read_text(encoding="utf-8")
+        plain = list(csv.reader(io.StringIO(text, newline="")))
+        assert plain[0] == parquet.columns
+        assert len(plain) - 1 == parquet.height
+        for line, row in zip(plain[1:], parquet.iter_rows(), strict=True):
+            for shown, value in zip(line, row, strict=True):
+                if isinstance(value, float):
+                    assert float(shown) == value
+                elif isinstance(value, datetime):
+                    assert datetime.fromisoformat(shown) == value
+                else:
+                    assert shown == {None: "", True: "true", False: "false"}.get(value, str(value))
+
+
+def test_equal_content_gives_equal_bytes_in_any_order(tmp_path: Path) -> None:
+    frames = fleet_frames(names=tuple(HOSTILE.values()))
+    mixed = {name: frame.sample(fraction=1.0, shuffle=True, seed=3) for name, frame in frames.items()}
+    first = written(frames, tmp_path / "first")
+    second = written(mixed, tmp_path / "second")
+    files = [path.relative_to(first) for path in first.rglob("*") if path.is_file()]
+    assert len(files) > 60
+    for file in files:
+        assert (first / file).read_bytes() == (second / file).read_bytes(), file
+
+
+def test_workbooks_carry_no_clock_time(usual: Path) -> None:
+    for path in (usual / "tables").glob("*.xlsx"):
+        with zipfile.ZipFile(path) as book:
+            assert {entry.date_time for entry in book.infolist()} == {(1980, 1, 1, 0, 0, 0)}
+            core = book.read("docProps/core.xml").decode()
+            assert set(re.findall(r"\d{4}-\d\d-\d\dT[\d:]+Z", core)) == {"2000-01-01T00:00:00Z"}
+
+
+def test_workbooks_hold_text_that_begins_like_a_formula_as_text(tmp_path: Path) -> None:
+    texts = ["=1+1", "+1", "-1", "@SUM(A1)", '=HYPERLINK("http://example.org")', "http://example.org", "007"]
+    frame = pl.DataFrame({"source": texts, "written": texts, "rows": [1] * len(texts), "nearest": texts})
+    written_rows = as_written("unmatched", frame)
+    write_table("unmatched", written_rows, tmp_path)
+    sheet = openpyxl.load_workbook(tmp_path / "unmatched.xlsx").active
+    read = list(sheet.iter_rows(min_row=2))
+    assert [row[0].value for row in read] == written_rows["source"].to_list()
+    assert {cell.data_type for row in read for cell in (row[0], row[1], row[3])} == {"s"}
+    assert all(cell.hyperlink is None for row in read for cell in row)
+    assert [row[2].value for row in read] == [1] * len(texts)
+    # The CSV stays faithful: other programs join by it.
+    assert (
+        pl.read_csv(tmp_path / "unmatched.csv", infer_schema=False)["source"].to_list()
+        == written_rows["source"].to_list()
+    )
+
+
+def test_a_table_too_long_for_a_spreadsheet_has_no_stale_workbook(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rows = as_written("unmatched", fleet_frames()["unmatched"])
+    write_table("unmatched", rows, tmp_path)
+    monkeypatch.setattr("lowambient.report.tables.XLSX_ROWS", 1)
+    assert [path.suffix for path in write_table("unmatched", rows, tmp_path)] == [".csv", ".parquet"]
+    assert not (tmp_path / "unmatched.xlsx").exists()
+
+
+def test_rows_are_rounded_ordered_and_checked() -> None:
+    forecast = fleet_frames()["forecast"]
+    rows = as_written("forecast", forecast.reverse())
+    assert rows["expected_cold_calls"].to_list() == [round(value, 3) for value in rows["expected_cold_calls"]]
+    assert rows.select("level", "unit_id", "site_id").rows() == sorted(
+        rows.select("level", "unit_id", "site_id").rows(), key=lambda key: tuple(part or "" for part in key)
+    )
+    with pytest.raises(ValueError, match="forecast repeats a key of level, unit_id, site_id"):
+        as_written("forecast", pl.concat([forecast, forecast.tail(1)]))
+    with pytest.raises(dy.exc.ValidationError):
+        as_written("forecast", forecast.with_columns(expected_cold_calls=pl.lit(-1.0)))
+    with pytest.raises(dy.exc.ValidationError):
+        as_written("forecast", forecast.with_columns(level=pl.lit("county")))
+
+
+def test_numbers_that_are_not_finite_are_missing() -> None:
+    ranking = fleet_frames()["unit_ranking"]
+    assert math.isinf(ranking["upper"][0])
+    assert as_written("unit_ranking", ranking).filter(pl.col("unit_id") == ranking["unit_id"][0])[
+        "upper"
+    ].to_list() == [None]
+
+
+# Units that people read
+
+
+def test_reading_units_against_definitions() -> None:
+    """Definitions of the units: NIST SP 811 (2008), appendix B; standard atmosphere: ISO 2533:1975."""
+    us, si = ReadingUnits("us"), ReadingUnits("si")
+    assert us.temperature(0) == pytest.approx(32)
+    assert us.temperature(-40) == pytest.approx(-40)
+    assert us.temperature(100) == pytest.approx(212)
+    assert us.difference(5) == pytest.approx(9)
+    assert us.pressure(101.325) == pytest.approx(0)
+    assert us.pressure(2 * 101.325) == pytest.approx(14.6959, abs=1e-4)
+    assert us.pressure(500, barometric_kpa=83.4) == pytest.approx((500 - 83.4) / 6.894757)
+    assert us.distance(1.609344) == pytest.approx(1)
+    assert (si.temperature(7.5), si.difference(3), si.pressure(500), si.distance(12)) == (7.5, 3, 500, 12)
+    assert (us.temperature_unit, us.pressure_unit, si.temperature_unit) == ("°F", "psig", "°C")
+
+
+# Every number on a page
+
+
+class Reader(html.parser.HTMLParser):
+    """Collects `<data>` cells, and text outside them and outside texts of exports, as a browser would read them."""
+
+    VOID = ("meta", "link", "br", "path", "circle", "img", "input")
+
+    def __init__(self, text: str) -> None:
+        super().__init__(convert_charrefs=True)
+        self.open: list[str] = []
+        self.cells: list[tuple[dict[str, str], str]] = []
+        self.plain: list[str] = []
+        self.foreign: list[str] = []
+        self.tags: list[tuple[str, dict[str, str]]] = []
+        self.feed(text)
+        self.close()
+
+    def handle_starttag(self, tag: str, attributes: list[tuple[str, str | None]]) -> None:
+        named = {name: value or "" for name, value in attributes}
+        self.tags.append((tag, named))
+        if tag == "data":
+            self.cells.append((named, ""))
+        if tag == "bdi":
+            self.foreign.append("")
+        if tag not in self.VOID:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag not in self.VOID:
+            assert self.open.pop() == tag
+
+    def handle_data(self, text: str) -> None:
+        if "script" in self.open or "style" in self.open:
+            return
+        if "data" in self.open:
+            named, before = self.cells[-1]
+            self.cells[-1] = (named, before + text)
+        elif "bdi" in self.open:
+            self.foreign[-1] += text
+        else:
+            self.plain.append(text)
+
+
+def read(page: Path) -> Reader:
+    return Reader(page.read_text(encoding="utf-8"))
+
+
+def shown_number(text: str) -> tuple[float, float]:
+    """A shown number and half a unit of its last digit."""
+    plain = text.replace(",", "").replace("−", "-")
+    digits = len(plain.partition(".")[2])
+    return float(plain), 0.5 * 10.0**-digits
+
+
+def quantity_of(named: dict[str, str], row: dict[str, str]) -> str:
+    """The contract's unit of a cell, from the written table alone."""
+    if named["data-table"] == "thresholds":
+        return row["unit"]
+    suffix = named["data-column"].rpartition("_")[2]
+    return {"c": "degC", "km": "km"}.get(suffix, "-")
+
+
+@pytest.mark.parametrize("units", ["us", "si"])
+@pytest.mark.parametrize("page", PAGES)
+def test_each_number_is_the_cell_it_names(page: str, units: str, tmp_path: Path) -> None:
+    out = written(fleet_frames(names=tuple(HOSTILE.values())), tmp_path, units=units)
+    tables: dict[str, dict[tuple[str | None, ...], dict[str, str]]] = {}
+    to_us = {"degC": lambda c: c * 9 / 5 + 32, "K": lambda k: k * 9 / 5, "km": lambda km: km / 1.609344}
+    found = read(out / page).cells
+    assert len(found) > {"index.html": 8, "winter.html": 500, "intake.html": 300, "methods.html": 30}[page]
+    for named, text in found:
+        table = tables.setdefault(named["data-table"], cells(out, named["data-table"]))
+        row = table[tuple(json.loads(named["data-key"]))]
+        cell = row[named["data-column"]]
+        assert cell == named["value"] or float(cell) == float(named["value"])
+        if cell in ("true", "false"):
+            assert text == {"true": "yes", "false": "no"}[cell]
+        elif cell.endswith("Z"):
+            assert text == cell[:10]
+        else:
+            number, half = shown_number(text)
+            convert = to_us.get(quantity_of(named, row), float) if units == "us" else float
+            assert abs(convert(float(cell)) - number) <= half * 1.000001
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_digits_outside_cells_are_fixed_text(page: str, usual: Path) -> None:
+    """A digit that is neither a cell nor a text of an export stands word for word in a template or a description."""
+    fixed = " ".join(path.read_text(encoding="utf-8") for path in pages.template_folder().glob("*.html"))
+    fixed += " ".join(
+        f"{column.description} {schema.__doc__}"
+        for schema in schemas.ALL.values()
+        for column in schema.columns().values()
+    )
+    allowed = set(re.findall(r"[\w.,-]*\d[\w.,-]*", fixed)) | set(reference.vocabulary("target"))
+    for text in read(usual / page).plain:
+        for word in re.findall(r"[\w.,-]*\d[\w.,-]*", text):
+            assert word in allowed, text
+
+
+# Summaries against slow twins
+
+
+def test_summary_counts_against_plain_loops() -> None:
+    frames = {
+        name: as_written(name, frame) if name in schemas.ALL else frame for name, frame in fleet_frames().items()
+    }
+    winters = as_written("winters", summaries.cold_hours_by_winter(frames["cold_hours"], FACTS))
+    facts = {row["fact"]: row["value"] for row in summaries.summary(frames, winters, FACTS).iter_rows(named=True)}
+    units = frames["unit_ranking"].to_dicts()
+    expected = sorted((unit["expected_cold_calls"] for unit in units), reverse=True)
+    half = next(count for count in range(len(expected) + 1) if sum(expected[:count]) >= sum(expected) / 2)
+    assert facts["units_with_half"] == half
+    assert facts["units_with_episodes"] == sum(unit["episodes"] > 0 for unit in units)
+    rate = 1000 * sum(unit["episodes"] for unit in units) / sum(unit["cold_hours"] for unit in units)
+    assert facts["fleet_rate_per_1000_h"] == pytest.approx(rate)
+    assert facts["units_above_fleet"] == sum(unit["shrunk_lower_90"] > rate for unit in units)
+    assert facts["low_pressure_calls"] == sum(
+        call["symptom"] == "low pressure" for call in frames["calls"].to_dicts()
+    )
+    assert facts["units_without_readings"] == sum(unit["readings"] == 0 for unit in frames["coverage"].to_dicts())
+    assert facts["rows_read"] == sum(load["rows_read"] for load in frames["loads"].to_dicts())
+    assert facts["files_not_adding_up"] == 0
+
+
+def test_winters_compare_the_same_units() -> None:
+    cold = fleet_frames()["cold_hours"]
+    table = summaries.cold_hours_by_winter(cold, FACTS).sort("winter")
+    rows = cold.to_dicts()
+    whole = {
+        unit
+        for unit in {row["unit_id"] for row in rows}
+        if all(row["service_hours"] - row["gap_hours"] >= 0.95 * 8760 for row in rows if row["unit_id"] == unit)
+    }
+    assert 0 < len(whole) < 60
+    for winter, row in zip(WINTERS, table.to_dicts(), strict=True):
+        hours = [one["cold_hours"] for one in rows if one["winter"] == winter and one["unit_id"] in whole]
+        assert (row["winter"], row["whole"], row["units"]) == (winter, True, len(whole))
+        assert row["cold_hours_mean"] == pytest.approx(sum(hours) / len(hours))
+
+
+def test_a_winter_that_the_data_only_touch_is_not_compared() -> None:
+    names = ("unit_id", "winter", "service_hours", "demand_hours", "cold_hours", "reset_cold_hours", "gap_hours")
+    rows = [
+        ("a", "2015/16", 1000.0, 0.0, 900.0, None, 0.0),
+        ("a", "2016/17", 8760.0, 0.0, 500.0, 100.0, 0.0),
+        ("a", "2017/18", 7200.0, 0.0, 400.0, 100.0, 0.0),
+    ]
+    cold = as_written("cold_hours", pl.DataFrame(rows, schema=names, orient="row"))
+    facts = RunFacts(fleet="x", last_winter="2017/18")  # ten months of twelve are enough for the last one
+    winters = summaries.cold_hours_by_winter(cold, facts).sort("winter")
+    assert winters["whole"].to_list() == [False, True, True]
+    assert winters["cold_hours_mean"].to_list() == [900.0, 500.0, 400.0]
+    numbers = {name: value for name, (value, _) in summaries._winter_facts(winters, "2017/18").items()}
+    assert numbers["last_winter_milder_percent"] == pytest.approx(20)
+    assert numbers["last_winter_colder_percent"] == 0
+
+
+# What pages say when there is little to say
+
+
+def page_text(page: Path) -> str:
+    reader = Reader(re.sub(r"</?(data|bdi)\b[^>]*>", "", page.read_text(encoding="utf-8")))
+    return re.sub(r"\s+", " ", " ".join(reader.plain)).replace("\xa0", " ")
+
+
+def test_pages_of_an_empty_run_say_so(tmp_path: Path) -> None:
+    out = written(empty_frames(), tmp_path, RunFacts(fleet="Nobody"))
+    assert "No service calls were read" in page_text(out / "index.html")
+    assert "No unit could be ranked" in page_text(out / "winter.html")
+    assert "No file was read" in page_text(out / "intake.html")
+    assert not [tag for tag, _ in read(out / "winter.html").tags if tag == "figure"]
+
+
+@pytest.mark.parametrize("missing", sorted(empty_frames()))
+def test_any_frame_may_be_empty(missing: str, tmp_path: Path) -> None:
+    frames = fleet_frames(units=12, sites=3)
+    frames[missing] = frames[missing].clear()
+    out = written(frames, tmp_path)
+    for page in PAGES:
+        assert "Caution" in page_text(out / page)
+
+
+def test_frames_may_be_missing(tmp_path: Path) -> None:
+    out = written({}, tmp_path, RunFacts(fleet="Nobody"))
+    assert "No file was read" in page_text(out / "intake.html")
+
+
+def test_a_fleet_without_low_pressure_calls_is_told_so(tmp_path: Path) -> None:
+    frames = fleet_frames()
+    none = pl.lit(0)
+    frames["unit_ranking"] = frames["unit_ranking"].with_columns(episodes=none, calls=none, calls_last_winter=none)
+    frames["exposure"] = frames["exposure"].with_columns(
+        episodes=none, calls=none, rate_per_1000_h=pl.lit(0.0), lower=pl.lit(0.0)
+    )
+    frames["calls"] = frames["calls"].filter(pl.col("symptom") != "low pressure")
+    out = written(frames, tmp_path)
+    text = page_text(out / "winter.html")
+    assert "None of the 60 units had a low-pressure call" in text
+    assert "the calls do not name them" in text
+    assert "No low-pressure episode falls in any band" in text
+    assert "is worded as a low-pressure call" in page_text(out / "index.html")
+
+
+def test_records_that_do_not_add_up_are_called_a_fault(tmp_path: Path) -> None:
+    frames = fleet_frames()
+    frames["loads"] = frames["loads"].with_columns(
+        loaded=pl.when(pl.col("target") == "units").then(pl.col("loaded") - 1).otherwise("loaded")
+    )
+    text = page_text(written(frames, tmp_path) / "intake.html")
+    assert "In 1 of the files below" in text
+    assert "fault of the program" in text
+    assert "≠" in text
+
+
+def test_failed_audits_and_cautions_stand_on_every_page(tmp_path: Path) -> None:
+    facts = RunFacts(fleet="Larkspur", failed_audits=("episodes without a call: 3",))
+    out = written(fleet_frames(), tmp_path, facts)
+    for page in PAGES:
+        text = page_text(out / page)
+        assert "Some checks of these results failed" in text
+        assert "episodes without a call: 3" in text
+        for words in (
+            "licensed people",
+            "lock out and tag out",
+            "Never bypass a safety switch",
+            "flammable",
+            "maker's data",
+        ):
+            assert words in text
+    methods = page_text(out / "methods.html")
+    for words in ("vent", "certification", "A2L and A3", "lower a low-pressure setting", "Judge a person"):
+        assert words in methods
+
+
+def test_methods_show_the_threshold_used_and_its_source(usual: Path) -> None:
+    text = page_text(usual / "methods.html")
+    for threshold in reference.thresholds().values():
+        assert threshold.name in text
+        assert threshold.source in text
+    assert "within 10 d" in text  # changed in the run's facts
+    assert "(changed)" in text
+    for table in schemas.ALL:
+        assert table in text
+
+
+# Hostile text
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_hostile_text_is_text(page: str, hostile: Path, usual: Path) -> None:
+    source = (hostile / page).read_text(encoding="utf-8")
+    assert not re.search("[\x00-\x08\x0b-\x1f\x7f]", source)
+    reader = Reader(source)
+    scripts = [named for tag, named in reader.tags if tag == "script"]
+    assert all(
+        named.get("src", "").startswith("assets/") or named.get("type") == "application/json" for named in scripts
+    )
+    kinds = {(tag, name) for tag, named in reader.tags for name in named}
+    assert kinds <= {(tag, name) for tag, named in read(usual / page).tags for name in named}
+    assert not [tag for tag, _ in reader.tags if tag == "img"]
+
+
+def test_hostile_text_reaches_the_page_unchanged(hostile: Path) -> None:
+    foreign = set(read(hostile / "intake.html").foreign)
+    for name, text in HOSTILE.items():
+        shown = text.replace("\x07", "\u2407").replace("\x00", "\u2400")
+        assert shown in foreign, name
+
+
+def test_chart_data_cannot_close_its_script(hostile: Path) -> None:
+    source = (hostile / "winter.html").read_text(encoding="utf-8")
+    blocks = re.findall(r'<script type="application/json" id="(\w+)-spec">(.*?)</script>', source, re.DOTALL)
+    assert [name for name, _ in blocks] == ["forecast", "rate", "map", "winters"]
+    for _, block in blocks:
+        assert not re.search("[<>&\u2028\u2029]", block)
+    names = json.dumps(json.loads(dict(blocks)["map"])["datasets"], ensure_ascii=False)
+    assert HOSTILE["closing"] in names
+    assert HOSTILE["lines"] in names
+
+
+# Charts, templates, assets, sizes
+
+
+def test_charts_hold_the_rows_of_their_tables(usual: Path) -> None:
+    source = (usual / "winter.html").read_text(encoding="utf-8")
+    specs = {
+        name: json.loads(block) for name, block in re.findall(r'id="(\w+)-spec">(.*?)</script>', source, re.DOTALL)
+    }
+    data = {name: [row for rows in spec["datasets"].values() for row in rows] for name, spec in specs.items()}
+    exposure = [row for row in cells(usual, "exposure").values() if float(row["unit_hours"]) > 0]
+    assert len(data["rate"]) == len(exposure)
+    for row in data["rate"]:
+        cell = cells(usual, "exposure")[(row["measure"], repr(row["lower_c"]))]
+        assert row["rate_per_1000_h"] == float(cell["rate_per_1000_h"])
+        assert row["from"] == pytest.approx(float(cell["lower_c"]) * 9 / 5 + 32, abs=0.06)
+    assert len(data["winters"]) == len(cells(usual, "winters"))
+    placed = [site for site in fleet_frames()["sites"].to_dicts() if site["latitude"] is not None]
+    assert len(data["map"]) == len(placed)
+    fleet = cells(usual, "forecast")[("fleet", None, None)]
+    assert [row["episodes"] for row in data["forecast"]] == [
+        float(fleet["expected_cold_calls"]),
+        float(fleet["calls_last_winter"]),
+    ]
+    for spec in specs.values():
+        assert spec["usermeta"]["gutter_px"] >= 0
+
+
+@pytest.mark.parametrize(
+    ("values", "breaks"),
+    [
+        ([], [1.0]),
+        ([0.0, 0.0], [1.0]),
+        ([0.3, 0.7], [0.1, 0.2, 0.5]),
+        ([3.0, 12.0], [2.0, 5.0, 10.0]),
+        ([1e-5], [1.0]),
+    ],
+)
+def test_class_breaks_are_round_and_below_the_highest(values: list[float], breaks: list[float]) -> None:
+    assert charts.class_breaks(pl.Series(values, dtype=pl.Float64)) == pytest.approx(breaks)
+
+
+def test_templates_hold_no_arithmetic() -> None:
+    environment = jinja2.Environment()
+    for path in pages.template_folder().glob("*.html"):
+        parsed = environment.parse(path.read_text(encoding="utf-8"))
+        sums = [
+            node
+            for node in parsed.find_all(jinja2.nodes.BinExpr)
+            if not isinstance(node, (jinja2.nodes.And, jinja2.nodes.Or))
+        ]
+        assert not sums, path.name
+
+
+def test_vendored_files_are_as_published_and_licensed() -> None:
+    assets = pages.template_folder() / "assets"
+    listed = {one["file"]: one for one in pages.vendored()}
+    assert set(listed) == {path.name for path in assets.iterdir() if path.suffix in (".js", ".json")} - {
+        "pages.js"
+    }
+    for name, one in listed.items():
+        assert hashlib.sha256((assets / name).read_bytes()).hexdigest() == one["sha256"]
+        assert "opyright" in (assets / one["licence_text"]).read_text(encoding="utf-8")
+
+
+def test_scripts_are_of_the_versions_that_altair_writes_for() -> None:
+    versions = {one["package"]: one["version"] for one in pages.vendored()}
+    assert altair.SCHEMA_VERSION.removeprefix("v").rsplit(".", 1)[0] == versions["vega-lite"].rsplit(".", 1)[0]
+    assert versions["vega"].split(".")[0] == altair.VEGA_VERSION
+    assert versions["vega-embed"].split(".")[0] == altair.VEGAEMBED_VERSION
+
+
+def test_pages_ask_for_nothing_outside_their_folder(usual: Path) -> None:
+    for page in PAGES:
+        for tag, named in read(usual / page).tags:
+            for name in ("href", "src"):
+                if name in named:
+                    assert not re.match(r"[a-z]+:|//", named[name]), (tag, named)
+                    target = named[name].partition("#")[0]
+                    assert not target or (usual / target).is_file(), named[name]
+
+
+def test_pages_of_a_large_fleet_stay_small(tmp_path: Path) -> None:
+    frames = fleet_frames(units=20_000, sites=6_000)
+    names = [f"A rather long name of a building, number {at}, second floor" for at in range(6_000)]
+    frames["sites"] = frames["sites"].with_columns(name=pl.Series(names))
+    for path in write_pages(frames, FACTS, tmp_path, units="us"):
+        if path.suffix == ".html":
+            assert path.stat().st_size <= BYTES_OF_A_PAGE, path.name
+    source = (tmp_path / "winter.html").read_text(encoding="utf-8")
+    assert source.count('data-column="rank"') == pages.ROWS_SHOWN
+    assert "the rest is in the download" in source
