@@ -31,6 +31,10 @@ class Outcomes:
     hp_margin_kpa: Array
     cooling: Array
 
+    def take(self, lanes: Lanes) -> Outcomes:
+        """The tables of chosen lanes."""
+        return Outcomes(*(table[..., lanes] for table in (self.lp_margin_kpa, self.hp_margin_kpa, self.cooling)))
+
     def at(
         self, condition: Condition, outdoor_c: Array, wind_m_s: Array, lanes: Lanes, column: Lanes | None = None
     ) -> tuple[Array, Array, Array]:

@@ -17,7 +17,6 @@ import numpy as np
 import circuit as physics
 import fleet as fleets
 import outcomes
-from circuit import Around
 from fleet import USES, Unit
 from scenario import Options
 from weather_blocks import Weather
@@ -54,6 +53,7 @@ class Call:
     call_id: str = ""
     outdoor_c: float = 0.0
     texts: tuple[str, str, str] = ("", "", "")
+    snapshot: tuple[int, physics.Condition] | None = None  # lane and condition as the technician left it
 
 
 @dataclass
@@ -138,6 +138,11 @@ class Simulation:
             begin, end = service_hours(unit, self.options)
             self.served[u, begin:min(end, hours)] = True
 
+    def load_for(self, u: int, use: str) -> tuple[np.ndarray, np.ndarray]:
+        """Load and presence of a unit if it served this use, over the whole span."""
+        row = self.row[u]
+        return load_of(self.units[u], use, 1.0, self.outdoor[row], self.local_hour[row], self.weekday[row])
+
     def _people(self) -> None:
         """Ledgers, thresholds of notice, and states that persist between hours."""
         count, lanes = len(self.units), self.owner.size
@@ -162,6 +167,8 @@ class Simulation:
         self.intervals: list[list[Interval]] = [[] for _ in range(count)]
         self.open_interval: dict[tuple[int, int, str], Interval] = {}
         self.cold_trips = np.zeros(lanes, dtype=np.int64)
+        self.use_now = [u.use for u in self.units]
+        self.winter_off = np.zeros(count, dtype=bool)
         self.two = np.array([len(lanes) == 2 for lanes in self.lanes_of])
         self.treat = True
         self.state: physics.State | None = None

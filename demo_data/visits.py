@@ -13,7 +13,7 @@ import numpy as np
 import circuit as physics
 import outcomes
 from fleet import FIELD_BAND_C
-from seasons import COLD_CAUSE, HP_LATCHED, Call, Simulation, load_of, service_hours
+from seasons import COLD_CAUSE, HP_LATCHED, Call, Simulation, service_hours
 
 HOURS_PER_YEAR = 8766.0
 TECHNICIANS = {  # initials and skill, 0-1
@@ -150,8 +150,9 @@ class Service:
         if unit.duty == "refrigeration":
             return
         use = str(rng.choice(["server room", "office", "telecom hut", "shop"]))
-        row, at = sim.row[u], int(hour)
-        load, there = load_of(unit, use, 1.0, sim.outdoor[row], sim.local_hour[row], sim.weekday[row])
+        at = int(hour)
+        load, there = sim.load_for(u, use)
+        sim.use_now[u] = use
         sim.load[u, at:], sim.in_use[u, at:] = load[at:], there[at:]
         sim.mark(u, 0, "use changed", True, hour, use)
 
@@ -226,7 +227,9 @@ class Service:
             call.status, call.closed_h, call.technician = "cancelled", hour, ""
             call.findings, call.actions = [], ["nothing"]
             return
-        Visit(self, call, hour, out).go()
+        visit = Visit(self, call, hour, out)
+        visit.go()
+        call.snapshot = (visit.lane, physics.take(sim.condition, np.array([visit.lane])))
         self._charge(call)
         sim.note_conditions(u, hour)
 
@@ -324,6 +327,7 @@ def apply(service: Service, u: int, lane: int, action: str, hour: float) -> None
     elif action == "outside air in winter":
         outdoor = sim.outdoor[sim.row[u]]
         sim.load[u, int(hour):] *= outdoor[int(hour):] > 6.0
+        sim.winter_off[u] = True
         sim.mark(u, 0, "outside air in winter", True, hour)
     elif action in ("fitted control", "fitted start kit"):
         fit_control(sim, u, lane, hour, action)

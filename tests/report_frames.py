@@ -71,7 +71,7 @@ def fleet_frames(
         }
     )
     frames["units"] = pl.DataFrame({"unit_id": unit_ids, "site_id": site_of, "refrigerant": ["R-410A"] * units})
-    frames["unit_ranking"] = _ranking(unit_ids, site_of, named, episodes, cold, expected, rng)
+    frames["unit_ranking"] = _ranking((unit_ids, site_of), named, (episodes, cold, expected), rng)
     frames["forecast"] = _forecast(frames["unit_ranking"])
     frames["exposure"] = _exposure(rng)
     frames["cold_hours"] = _cold_hours(unit_ids, rng)
@@ -103,7 +103,13 @@ def fleet_frames(
     return frames
 
 
-def _ranking(unit_ids, site_of, named, episodes, cold, expected, rng) -> pl.DataFrame:
+def _ranking(
+    places: tuple[list[str], list[str]],
+    named: dict[int, str],
+    numbers: tuple[np.ndarray, np.ndarray, np.ndarray],
+    rng: np.random.Generator,
+) -> pl.DataFrame:
+    (unit_ids, site_of), (episodes, cold, expected) = places, numbers
     units = len(unit_ids)
     order = np.argsort(np.argsort(-expected, kind="stable"), kind="stable") + 1
     return pl.DataFrame(

@@ -142,10 +142,17 @@ def _dates(found: FileGuesses) -> Iterator[str]:
 
 
 def _clock_apart(found: FileGuesses) -> Iterator[str]:
+    """What to do about events that have a date and no time of day."""
+    if not {"read_at", "hour", "opened_at"} & set(found.dated):
+        return
     mapped = {feed.column.place for feed in found.feeds.values()}
-    for column in found.sample.columns:
-        if column.place not in mapped and column.texts and all(map(_CLOCK_TIME.fullmatch, column.example(20))):
-            yield f"# {CHECK}: the time of day stands apart, in {_toml(column.name)}; export both in one column."
+    apart = [
+        _toml(column.name)
+        for column in found.sample.columns
+        if column.place not in mapped and column.texts and all(map(_CLOCK_TIME.fullmatch, column.example(20)))
+    ]
+    where = f"it stands apart, in {apart[0]}; export both in one column" if apart else "export it as well"
+    yield f"# {CHECK}: these dates have no time of day: {where}."
 
 
 def _time_zone(found: FileGuesses) -> Iterator[str]:

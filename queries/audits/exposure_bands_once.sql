@@ -1,0 +1,18 @@
+-- Bands of exposure that occur twice, overlap the next or leave their rate outside its interval; it must be empty.
+with placed as (
+    select
+        exposure.*,
+        count(*) over (partition by measure, lower_c) as rows_found,
+        lead(lower_c) over (partition by measure order by lower_c) as next_lower_c
+    from exposure
+)
+
+select measure, lower_c, upper_c, next_lower_c, rows_found, rate_per_1000_h, lower, upper
+from placed
+where
+    rows_found > 1
+    or upper_c <= lower_c
+    or next_lower_c < upper_c - 0.001
+    or rate_per_1000_h < lower
+    or rate_per_1000_h > upper
+order by measure, lower_c
