@@ -11,8 +11,8 @@ from lowambient.errors import InputRefused
 from lowambient.intake.measures import measure
 from lowambient.profile import measures as module
 
-# NIST Special Publication 811 (2008 edition), appendix B.8, seven significant digits, written from memory; the second
-# road is scipy.constants (CODATA and exact definitions).
+# NIST Special Publication 811 (2008 edition), appendix B.8, seven significant digits, written from memory; the
+# second road is scipy.constants (CODATA and exact definitions).
 NIST_SP_811 = [
     ("pressure", "psi", 6.894757, constants.psi / 1e3),
     ("pressure", "bar", 100.0, constants.bar / 1e3),
@@ -32,7 +32,9 @@ def test_factors_are_those_of_nist_sp_811(quantity, written, published, computed
     assert factor == pytest.approx(computed, rel=1e-12)
 
 
-@pytest.mark.parametrize(("written", "reading", "celsius"), [("°F", 32, 0), ("°F", 212, 100), ("°F", -40, -40), ("K", 273.15, 0)])
+@pytest.mark.parametrize(
+    ("written", "reading", "celsius"), [("°F", 32, 0), ("°F", 212, 100), ("°F", -40, -40), ("K", 273.15, 0)]
+)
 def test_temperatures_meet_at_their_fixed_points(written, reading, celsius):
     # Definitions: ice and steam points, the crossing of the two scales, and the kelvin (SI Brochure, 9th edition).
     found = measure("temperature", written)
@@ -88,7 +90,12 @@ def test_spellings_match_whatever_their_case_width_and_spaces(quantity, written,
 
 @pytest.mark.parametrize(
     ("quantity", "written", "near"),
-    [("pressure", "pisg", "psig"), ("temperature", "degrees fahr", None), ("power", "tonns", "ton"), ("length", "", None)],
+    [
+        ("pressure", "pisg", "psig"),
+        ("temperature", "degrees fahr", None),
+        ("power", "tonns", "ton"),
+        ("length", "", None),
+    ],
 )
 def test_an_unknown_unit_is_refused_with_what_is_allowed(quantity, written, near):
     with pytest.raises(InputRefused, match=f"not a unit of {quantity}") as refusal:

@@ -23,6 +23,7 @@ async function draw(place) {
   const width = Math.floor(place.clientWidth);
   place.dataset.width = width;
   spec.description = place.dataset.alternative;
+  place.dataset.drawn = "false";
   const drawn = await window.vegaEmbed(place, fitted(spec, width), CHART);
   nameSwitches(place);
   place.dataset.drawn = "true";

@@ -129,20 +129,21 @@ def mapping(item: Check) -> Check:
 
 
 def tables(item: Check) -> Check:
-    """A list of TOML tables, kept by their keys, which count from 1."""
+    """A list of TOML tables; their keys count from 1."""
 
-    def check(value: Any, at: str, problems: Problems) -> dict[str, Any] | None:
+    def check(value: Any, at: str, problems: Problems) -> tuple[Any, ...]:
         if not isinstance(value, list) or not value:
             problems.add(at, shown(value), f"one [[{at}]] part for each kind of export, in double brackets")
-            return None
-        return {f"{at}[{place}]": item(entry, f"{at}[{place}]", problems) for place, entry in enumerate(value, 1)}
+            return ()
+        checked = [item(entry, f"{at}[{place}]", problems) for place, entry in enumerate(value, start=1)]
+        return tuple(entry for entry in checked if entry is not None)
 
     return check
 
 
-def built(make: Callable[..., Any], spec: Mapping[str, Check], short: str, example: str) -> Check:
-    """`make(**fields)` from a table of `spec`; a bare text stands for `short`, `example` shows a table."""
-    fields = table(spec, required=(short,))
+def built(make: Callable[..., Any], short: str, example: str) -> Check:
+    """`make` from a table with the key `short` and perhaps `unit`; a bare text stands for `short`."""
+    fields = table({short: text, "unit": text}, required=(short,))
 
     def check(value: Any, at: str, problems: Problems) -> Any:
         if isinstance(value, str):

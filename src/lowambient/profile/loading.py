@@ -1,9 +1,9 @@
 """Reads a `fleet.toml`, validates it as a whole, and hands out the Profile."""
 
-import dataclasses
 import hashlib
 import json
 import tomllib
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -14,66 +14,80 @@ from lowambient.profile.model import ChannelSource, ColumnSource, Costs, Profile
 from lowambient.profile.problems import Problems
 from lowambient.profile.rules import FORMATS, PRESSURES, RULES
 
-UNITS = ("us", "si")
+SPECS: dict[str, dict[str, checks.Check]] = {
+    "fleet": {
+        "name": checks.text,
+        "store": checks.text,
+        "units": checks.one_of(("us", "si")),
+        "time_zone": checks.zone(),
+    },
+    "thresholds": {
+        name: checks.number(one.lower, one.upper, one.unit) for name, one in reference.thresholds().items()
+    },
+    "costs": {
+        "truck_roll": checks.number(0, 1e6),
+        "labour_per_h": checks.number(0, 1e6),
+        "after_hours_factor": checks.number(1, 10),
+        "currency": checks.text,
+    },
+    "source": {
+        "table": checks.one_of(reference.vocabulary("target")),
+        "files": checks.listed(checks.text),
+        "format": checks.one_of(FORMATS),
+        "encoding": checks.encoding,
+        "delimiter": checks.delimiter,
+        "sheet": checks.text,
+        "header_row": checks.whole(1, 1000),
+        "decimal": checks.one_of((".", ",")),
+        "missing": checks.listed(checks.scalar),
+        "time_zone": checks.zone("site", offsets=True),
+        "dates": checks.dates,
+        "replaces": checks.one_of(("nothing", "key", "file", "table")),
+        "layout": checks.one_of(("wide", "long")),
+        "kind": checks.one_of(reference.vocabulary("weather_kind")),
+        "pressure": checks.one_of(PRESSURES),
+        "columns": checks.mapping(checks.built(ColumnSource, "column", '{ column = "SP", unit = "psig" }')),
+        "constants": checks.mapping(checks.scalar),
+        "values": checks.mapping(checks.mapping(checks.scalar)),
+        "channels": checks.mapping(
+            checks.built(ChannelSource, "channel", '{ channel = "suction_kpa", unit = "psig" }')
+        ),
+        "from_file_name": checks.table({"pattern": checks.pattern}, required=("pattern",)),
+    },
+}
+"""Every key of a profile and the check of its value; rules between keys are in `rules`."""
 
-_SOURCE = {
-    "table": checks.one_of(reference.vocabulary("target")),
-    "files": checks.listed(checks.text),
-    "format": checks.one_of(FORMATS),
-    "encoding": checks.encoding,
-    "delimiter": checks.delimiter,
-    "sheet": checks.text,
-    "header_row": checks.whole(1, 1000),
-    "decimal": checks.one_of((".", ",")),
-    "missing": checks.listed(checks.scalar),
-    "time_zone": checks.zone("site", offsets=True),
-    "dates": checks.dates,
-    "replaces": checks.one_of(("nothing", "key", "file", "table")),
-    "layout": checks.one_of(("wide", "long")),
-    "kind": checks.one_of(reference.vocabulary("weather_kind")),
-    "pressure": checks.one_of(PRESSURES),
-    "columns": checks.mapping(
-        checks.built(
-            ColumnSource,
-            {"column": checks.text, "unit": checks.text},
-            "column",
-            '{ column = "SP", unit = "psig" }',
-        )
-    ),
-    "constants": checks.mapping(checks.scalar),
-    "values": checks.mapping(checks.mapping(checks.scalar)),
-    "channels": checks.mapping(
-        checks.built(
-            ChannelSource,
-            {"channel": checks.text, "unit": checks.text},
-            "channel",
-            '{ channel = "suction_kpa", unit = "psig" }',
-        )
-    ),
-    "from_file_name": checks.table({"pattern": checks.pattern}, required=("pattern",)),
-}
-_COSTS = {
-    "truck_roll": checks.number(0, 1e6),
-    "labour_per_h": checks.number(0, 1e6),
-    "after_hours_factor": checks.number(1, 10),
-    "currency": checks.text,
-}
-_PROFILE = {
-    "fleet": checks.table(
-        {
-            "name": checks.text,
-            "store": checks.text,
-            "units": checks.one_of(UNITS),
-            "time_zone": checks.zone(),
-        },
-        required=("name",),
-    ),
-    "thresholds": checks.table(
-        {name: checks.number(one.lower, one.upper, one.unit) for name, one in reference.thresholds().items()}
-    ),
-    "costs": checks.table(_COSTS),
-    "source": checks.tables(checks.table(_SOURCE, required=("table", "files"))),
-}
+
+def _source(value: Any, at: str, problems: Problems) -> SourceProfile | None:
+    """One [[source]] part, its values first and then the rules between them; null without a known table."""
+    fields = checks.table(SPECS["source"], required=("table", "files"))(value, at, problems)
+    if "table" not in fields:
+        return None
+    dates = fields.pop("dates", ())
+    ordered = dates in checks.DATE_ORDERS
+    source = SourceProfile(
+        key=at,
+        dates=() if ordered else dates,
+        date_order=dates if ordered else None,
+        file_name_pattern=fields.pop("from_file_name", {}).get("pattern"),
+        **{"files": ()} | fields,
+    )
+    here = problems.under(at)
+    sound = [rule for rule, needs in RULES if not any(here.touch(need) for need in needs)]
+    for rule in sound:
+        rule(source, here)
+    return source
+
+
+_PROFILE = checks.table(
+    {
+        "fleet": checks.table(SPECS["fleet"], required=("name",)),
+        "thresholds": checks.table(SPECS["thresholds"]),
+        "costs": checks.table(SPECS["costs"]),
+        "source": checks.tables(_source),
+    },
+    required=("fleet", "source"),
+)
 
 
 def load_profile(path: Path) -> Profile:
@@ -84,13 +98,9 @@ def load_profile(path: Path) -> Profile:
     Raises: ProfileRefused with every problem of the file.
     """
     problems = Problems()
-    checked = checks.table(_PROFILE, required=("fleet", "source"))(_read(path), "", problems)
-    fleet = checked.get("fleet", {})
-    sources = [
-        source
-        for at, fields in checked.get("source", {}).items()
-        if (source := _source(at, fields, fleet.get("time_zone"), problems))
-    ]
+    checked = _PROFILE(_read(path), "", problems)
+    fleet, zone = checked.get("fleet", {}), checked.get("fleet", {}).get("time_zone")
+    sources = [replace(source, time_zone=source.time_zone or zone) for source in checked.get("source", ())]
     _refuse_doubles(sources, problems)
     if problems.lines:
         raise ProfileRefused(str(path), problems.lines)
@@ -100,7 +110,7 @@ def load_profile(path: Path) -> Profile:
         name=fleet["name"],
         store=path.parent / fleet.get("store", f"{path.stem}.duckdb"),
         units=fleet.get("units", "us"),
-        time_zone=fleet.get("time_zone"),
+        time_zone=zone,
         thresholds={name: changed.get(name, one.value) for name, one in reference.thresholds().items()},
         changed_thresholds=changed,
         costs=Costs(**checked.get("costs", {})),
@@ -110,7 +120,7 @@ def load_profile(path: Path) -> Profile:
 
 def source_digest(source: SourceProfile) -> str:
     """SHA-256 of all that governs how a source's files are read: everything but its place and its files."""
-    governs = dataclasses.asdict(source)
+    governs = asdict(source)
     del governs["key"], governs["files"]
     return hashlib.sha256(json.dumps(governs, sort_keys=True).encode()).hexdigest()
 
@@ -145,27 +155,6 @@ def _toml_advice(message: str) -> str:
     if "Invalid value" in message:
         return "; texts stand in quotes"
     return ""
-
-
-def _source(at: str, fields: dict[str, Any], fleet_zone: str | None, problems: Problems) -> SourceProfile | None:
-    """The source in `fields`, after the rules between its keys; null without a known table."""
-    if "table" not in fields:
-        return None
-    dates = fields.pop("dates", ())
-    ordered = dates in checks.DATE_ORDERS
-    pattern = fields.pop("from_file_name", {}).get("pattern")
-    source = SourceProfile(
-        key=at,
-        dates=() if ordered else dates,
-        date_order=dates if ordered else None,
-        file_name_pattern=pattern,
-        **{"files": (), "time_zone": fleet_zone} | fields,
-    )
-    here = problems.under(at)
-    sound = [rule for rule, needs in RULES if not any(here.touch(need) for need in needs)]
-    for rule in sound:
-        rule(source, here)
-    return source
 
 
 def _refuse_doubles(sources: list[SourceProfile], problems: Problems) -> None:

@@ -39,10 +39,8 @@ class Problems:
 
     @property
     def lines(self) -> list[str]:
-        """All sentences, those about one part of the file together, parts in the order they were met."""
-        parts = list(dict.fromkeys(at.partition(".")[0] for at in self._known))
-        ordered = sorted(self._known, key=lambda at: parts.index(at.partition(".")[0]))
-        return [line for at in ordered for line in self._known[at]]
+        """All sentences, those about one key together."""
+        return [line for lines in self._known.values() for line in lines]
 
     def under(self, at: str) -> "Problems":
         """The same collection, with keys relative to `at`."""

@@ -126,6 +126,10 @@ class Store:
         with translated(self.path):
             self.connection.execute(f'create or replace table "{name}" as {queries.text("marts", name)}')
 
+    def relations(self) -> list[str]:
+        """Names of the tables and views that the store holds, sorted."""
+        return self.query("select table_name as name from information_schema.tables order by name")["name"].to_list()
+
     def has(self, relation: str) -> bool:
         """Whether a table or view of that name exists."""
         found = self.connection.execute(

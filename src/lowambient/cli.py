@@ -1,0 +1,182 @@
+"""The command line. Each command imports the rooms it needs, so that help and short answers come at once."""
+
+import os
+import signal
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+
+from lowambient import __version__
+from lowambient.errors import LowambientError
+
+# the base of all that typer refuses about a command line; typer hands out only its descendants
+USAGE_ERROR = typer.BadParameter.__mro__[2]
+
+app = typer.Typer(
+    name="lowambient",
+    help="Finds, across a fleet of cooling units, those that lock out in the cold, and where retrofit money avoids"
+    " the most calls. Start with `lowambient new DIR`.",
+    rich_markup_mode=None,
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+
+ProfilePath = Annotated[Path, typer.Argument(metavar="FLEET.TOML", help="The profile that describes the fleet.")]
+OutFolder = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for pages and tables.")]
+Units = Annotated[
+    Literal["us", "si"] | None,
+    typer.Option("--units", help="Units on the pages; the profile decides where this is left out."),
+]
+Threads = Annotated[int | None, typer.Option("--threads", min=1, help="Threads to use; all cores by default.")]
+Quiet = Annotated[bool, typer.Option("--quiet", help="No progress on standard error.")]
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"lowambient {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def options(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version and stop.")
+    ] = False,
+) -> None:
+    """Options that stand before a command."""
+
+
+@app.command()
+def new(folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to put the profile in.")]) -> None:
+    """Write a commented starter profile, fleet.toml, into DIR."""
+    from lowambient.profile.starter import write_starter
+
+    _say(f"Wrote {write_starter(folder)}. Point it at your exports, then: lowambient run {folder / 'fleet.toml'}")
+
+
+@app.command()
+def inspect(
+    files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="Exports to look at.")],
+) -> None:
+    """Look at exports and propose their part of a profile, for a person to correct."""
+    from lowambient.intake.proposals import propose
+
+    typer.echo(propose(files), nl=False)
+
+
+@app.command()
+def load(profile: ProfilePath, threads: Threads = None, quiet: Quiet = False) -> None:
+    """Read the exports into the store; files that stand already are not read again."""
+    from lowambient import pipeline
+
+    with _progress(quiet) as progress:
+        loaded = pipeline.load(profile, threads=threads, progress=progress)
+    _say(pipeline.loaded_sentence(loaded))
+
+
+@app.command()
+def report(
+    profile: ProfilePath,
+    out: OutFolder = Path("out"),
+    units: Units = None,
+    threads: Threads = None,
+    quiet: Quiet = False,
+) -> None:
+    """Judge, rank and write pages and tables from what the store holds."""
+    from lowambient import pipeline
+
+    with _progress(quiet) as progress:
+        written = pipeline.report(profile, out, units=units, threads=threads, progress=progress)
+    _finish(written.sentence, written.failed_audits)
+
+
+@app.command()
+def run(
+    profile: ProfilePath,
+    out: OutFolder = Path("out"),
+    units: Units = None,
+    threads: Threads = None,
+    quiet: Quiet = False,
+) -> None:
+    """Do all of it: load the exports, judge, rank, and write pages and tables."""
+    from lowambient import pipeline
+
+    with _progress(quiet) as progress:
+        loaded = pipeline.load(profile, threads=threads, progress=progress)
+        written = pipeline.report(profile, out, units=units, threads=threads, progress=progress)
+    _say(pipeline.loaded_sentence(loaded))
+    _finish(written.sentence, written.failed_audits)
+
+
+@app.command()
+def table(
+    profile: ProfilePath,
+    name: Annotated[str, typer.Argument(metavar="NAME", help="A table of the store, such as forecast or in_calls.")],
+) -> None:
+    """Print a table of the store as CSV on standard output."""
+    from lowambient import pipeline
+
+    sys.stdout.write(pipeline.table_csv(profile, name))
+
+
+@app.command(context_settings={"ignore_unknown_options": True})
+def saturation(
+    refrigerant: Annotated[str, typer.Argument(help="As people write it: R-410A, 410a, R22, ...")],
+    value: Annotated[float, typer.Argument(help="A pressure, or a temperature.")],
+    unit: Annotated[str, typer.Argument(help="psig, psia, bar, barg, kPa, kPag, MPa, ...; °F or °C for a temperature.")],
+    elevation: Annotated[str, typer.Option("--elevation", help="Of the site: metres, or feet as `5280 ft`.")] = "0",
+    sealed_gauge: Annotated[bool, typer.Option("--sealed-gauge", help="The gauge is sealed at sea level.")] = False,
+) -> None:
+    """Print bubble and dew point of a refrigerant at a pressure, or its pressures at a temperature."""
+    from lowambient.refrigerant.answer import elevation_m, saturation_answer
+
+    typer.echo(saturation_answer(refrigerant, value, unit, elevation_m(elevation), sealed_gauge).text())
+
+
+def _say(text: str) -> None:
+    typer.echo(text, err=True)
+
+
+def _finish(sentence: str, failed_audits: tuple[str, ...]) -> None:
+    _say(sentence)
+    if failed_audits:
+        for audit in failed_audits:
+            _say(f"Audit failed: {audit}")
+        raise typer.Exit(1)
+
+
+def _progress(quiet: bool) -> "object":
+    from lowambient.progress import progress
+
+    return progress(quiet)
+
+
+def main() -> None:
+    """Runs the command line; ends with the exit code of what went wrong, and never with a traceback for a person's
+    mistake."""
+    sys.exit(_guarded(lambda: app(standalone_mode=False)))
+
+
+def _guarded(command: Callable[[], object]) -> int:
+    try:
+        code = command()
+    except LowambientError as error:
+        _say(f"lowambient: {error}")
+        return error.exit_code
+    except (KeyboardInterrupt, typer.Abort):
+        _say("lowambient: interrupted; what was loaded whole is kept")
+        return 128 + signal.SIGINT
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except OSError as error:
+        _say(f"lowambient: {error.filename or 'the disk'}: {error.strerror}: free space or choose another folder")
+        return 4
+    except USAGE_ERROR as error:
+        error.show()
+        return 2
+    return code if isinstance(code, int) else 0

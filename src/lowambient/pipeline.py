@@ -1,0 +1,234 @@
+"""The one page that calls the rooms in order: load, judge, rank, write."""
+
+import json
+import shutil
+import uuid
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from importlib import metadata
+from pathlib import Path
+from typing import Literal
+
+import polars as pl
+
+import lowambient
+from lowambient.calls.first_words import first_symptoms
+from lowambient.errors import InputRefused
+from lowambient.plan.demand import unit_limits
+from lowambient.plan.forecast import forecast
+from lowambient.plan.ranking import unit_ranking
+from lowambient.plan.rates import exposure
+from lowambient.profile import Profile, load_profile
+from lowambient.records import inputs, outputs
+from lowambient.refrigerant.names import canonical_names
+from lowambient.report import RunFacts, write_pages, write_tables
+from lowambient.store import Loaded, Progress, Store, failed_audits, load_all
+
+System = Literal["us", "si"]
+PACKAGES = ("polars", "duckdb", "numpy", "scipy", "altair", "coolprop")
+BEFORE_LIMITS = (
+    "loads",
+    "quarantine",
+    "unmatched",
+    "set_aside",
+    "weather_hours",
+    "span",
+    "unit_station",
+    "unit_service",
+    "months",
+    "low_pressure_calls",
+    "contradicted_duty",
+)
+AFTER_LIMITS = (
+    "exposure_classes",
+    "demand_hours",
+    "call_weather",
+    "calls",
+    "episodes",
+    "cold_hours",
+    "typical_cold_hours",
+    "unit_bands",
+    "unit_counts",
+    "exposure_left_out",
+    "coverage",
+)
+SHOWN = ("unit_ranking", "cold_hours", "unit_station", "unit_service", "unmatched", "set_aside", "exposure_left_out")
+
+
+@dataclass(frozen=True)
+class Written:
+    """What a run wrote: a sentence for the person, and the audits that failed."""
+
+    sentence: str
+    failed_audits: tuple[str, ...]
+
+
+def load(path: Path, *, threads: int | None = None, progress: Progress | None = None) -> Loaded:
+    """Brings the store of the profile at `path` to what its files hold now.
+
+    Raises InputRefused, StoreUnavailable, NoSpace.
+    """
+    profile = load_profile(path)
+    with Store(profile.store, threads=threads) as store:
+        return load_all(store, profile, progress)
+
+
+def loaded_sentence(loaded: Loaded) -> str:
+    """What a load did, for the person who asked for it."""
+    parts = [f"Loaded {len(loaded.fresh)} files"]
+    if loaded.unchanged:
+        parts.append(f"{len(loaded.unchanged)} stood already")
+    if loaded.removed:
+        parts.append(f"{len(loaded.removed)} no longer named were taken out: {', '.join(loaded.removed)}")
+    return "; ".join(parts) + "."
+
+
+def report(
+    path: Path,
+    out: Path,
+    *,
+    units: System | None = None,
+    threads: int | None = None,
+    progress: Progress | None = None,
+) -> Written:
+    """Judges, ranks, and writes pages and tables of what the store holds into the folder `out`.
+
+    The folder is written beside and renamed, so that it is the old one or the new one whole.
+    Raises InputRefused for a folder that holds other things, StoreUnavailable, NoSpace.
+    """
+    profile = load_profile(path)
+    check_out(out)
+    with Store(profile.store, threads=threads) as store:
+        with store.transaction():
+            judge(store, profile, progress)
+        failed = tuple(failed_audits(store))
+        frames = _frames(store)
+        facts = _facts(store, profile, failed)
+        digests = store.query("select source, digest from files order by source").rows()
+    with _written_beside(out) as folder:
+        write_tables(frames, folder / "tables")
+        pages = write_pages(frames, facts, folder, units=units or profile.units)  # type: ignore[arg-type]
+        _write_run(folder, facts, dict(digests))
+    count = sum(page.suffix == ".html" for page in pages)
+    return Written(f"Wrote {count} pages and their tables: open {out / 'winter.html'}", failed)
+
+
+def judge(store: Store, profile: Profile, progress: Progress | None = None) -> None:
+    """Builds every derived table of the store, in order of need."""
+    steps = len(BEFORE_LIMITS) + len(AFTER_LIMITS) + 5
+
+    def said(done: int, text: str) -> None:
+        if progress is not None:
+            progress.step(text, done, steps)
+
+    store.put("thresholds", _thresholds(profile))
+    store.put("call_symptoms", first_symptoms(input_frame(store, "calls")))
+    for done, name in enumerate(BEFORE_LIMITS, 1):
+        said(done, name)
+        store.build(name)
+    units, sites = input_frame(store, "units"), input_frame(store, "sites")
+    contradicted = store.frame("contradicted_duty", "unit_id")
+    store.put("unit_limits", unit_limits(units, sites, profile.thresholds, contradicted))
+    for done, name in enumerate(AFTER_LIMITS, len(BEFORE_LIMITS) + 1):
+        said(done, name)
+        store.build(name)
+    counts = store.frame("unit_counts", "unit_id")
+    store.put("exposure", exposure(store.frame("unit_bands")))
+    store.put("unit_ranking", unit_ranking(counts).with_row_index("rank", offset=1))
+    store.put("forecast", forecast(counts, input_frame(store, "stations"), profile.thresholds))
+    said(steps, "audits")
+
+
+def input_frame(store: Store, table: str) -> pl.DataFrame:
+    """An input table that has passed its schema, by its grain."""
+    schema = inputs.TABLES[table]
+    return schema.validate(store.frame(f"in_{table}", ", ".join(inputs.grain(table))), cast=True)
+
+
+def table_csv(path: Path, name: str) -> str:
+    """A table of the store as CSV.
+
+    Raises InputRefused for a table that is not there, StoreUnavailable.
+    """
+    profile = load_profile(path)
+    with Store(profile.store, read_only=True) as store:
+        names = store.relations()
+        if name not in names:
+            raise InputRefused(f"the store has no table {name!r}; it has {', '.join(names)}")
+        return store.frame(name, "all").write_csv()
+
+
+def check_out(out: Path) -> None:
+    """Raises InputRefused where `out` is a file, or a folder that a run did not write."""
+    if out.is_file():
+        raise InputRefused(f"{out} is a file: name a folder with --out")
+    if out.is_dir() and any(out.iterdir()) and not (out / "run.json").exists():
+        raise InputRefused(f"{out} holds other files: name a new or empty folder with --out")
+
+
+@contextmanager
+def _written_beside(out: Path) -> Iterator[Path]:
+    """A folder beside `out` that takes its place when all is written, and is gone when something fails."""
+    out = out.absolute()
+    new = out.with_name(f".{out.name}-{uuid.uuid4().hex[:8]}")
+    old = new.with_name(f"{new.name}-old")
+    new.mkdir(parents=True)
+    try:
+        yield new
+        if out.exists():
+            out.rename(old)
+        new.rename(out)
+    finally:
+        shutil.rmtree(new, ignore_errors=True)
+        shutil.rmtree(old, ignore_errors=True)
+
+
+def _thresholds(profile: Profile) -> pl.DataFrame:
+    return pl.DataFrame(
+        {"name": list(profile.thresholds), "value": [float(value) for value in profile.thresholds.values()]}
+    ).sort("name")
+
+
+def _frames(store: Store) -> dict[str, pl.DataFrame]:
+    tables = {name: store.frame(name, "all") for name in (*outputs.TABLES, *SHOWN)}
+    return tables | {name: input_frame(store, name) for name in ("sites", "units", "stations")}
+
+
+def _facts(store: Store, profile: Profile, failed: tuple[str, ...]) -> RunFacts:
+    span = store.frame("span").row(0, named=True)
+    winters = store.query("select max(winter) as w from cold_hours").item()
+    costs = {name: value for name, value in vars(profile.costs).items() if isinstance(value, float)}
+    return RunFacts(
+        fleet=profile.name,
+        versions={"lowambient": lowambient.__version__, **{name: metadata.version(name) for name in PACKAGES}},
+        thresholds=profile.thresholds,
+        data_from=span["from_hour"],
+        data_to=span["to_hour"],
+        last_winter=winters,
+        notes=tuple(_notes(store)),
+        failed_audits=failed,
+        costs=costs,
+        currency=profile.costs.currency,
+    )
+
+
+def _notes(store: Store) -> Iterator[str]:
+    """Remarks and assumptions that the pages show, each once."""
+    for note, source, files in store.query(
+        "select note, min(source) as source, count(*) as files from file_notes inner join files using (file_no)"
+        " group by note order by source, note"
+    ).iter_rows():
+        yield f"{source}{f' and {files - 1} more files' if files > 1 else ''}: {note}."
+    refrigerants = store.query("select distinct refrigerant from in_units order by all")["refrigerant"].to_list()
+    for reason in sorted(set(canonical_names(refrigerants)[1].values())):
+        yield f"{reason}; units with it have no reset ambient."
+    elevation = store.query("select count(*) from in_sites where elevation_m is null").item()
+    if elevation:
+        yield f"{elevation} sites have no elevation: gauge pressures there are taken at sea level."
+
+
+def _write_run(folder: Path, facts: RunFacts, digests: Mapping[str, str]) -> None:
+    run = {"versions": facts.versions, "thresholds": facts.thresholds, "inputs": digests}
+    text = json.dumps(run, indent=2, sort_keys=True, ensure_ascii=False)
+    (folder / "run.json").write_text(text + "\n", encoding="utf-8")
