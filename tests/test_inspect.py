@@ -25,7 +25,7 @@ from lowambient.intake.column_guesses import guess_channel
 from lowambient.intake.instants import reads
 from lowambient.intake.proposals import CHECK, propose
 from lowambient.profile import ChannelSource, ColumnSource, load_profile
-from lowambient.records.inputs import CHANNELS, TABLES
+from lowambient.records.inputs import CHANNELS, TABLES, required_columns
 
 START = datetime(2016, 2, 20)  # noqa: DTZ001 - clock time as a logger writes it
 
@@ -206,7 +206,8 @@ def test_packed_logger_files_named_by_unit_and_circuit_share_a_source(tmp_path, 
             at = (datetime(2016, 3, 1, 6, tzinfo=UTC) + timedelta(minutes=5 * step)).astimezone(zone)
             air = 40 + 10 * math.cos(2 * math.pi * (at.hour - 15) / 24)
             lines.append(
-                f"{at:%m/%d/%y %H:%M},{115 + step % 7},{280 + step % 9},{air:.1f},{('ON', 'OFF')[step % 2]},{step % 101},"
+                f"{at:%m/%d/%y %H:%M},{115 + step % 7},{280 + step % 9},{air:.1f}"
+                f",{('ON', 'OFF')[step % 2]},{step % 101},"
             )
         with gzip.open(tmp_path / f"{name}.csv.gz", "wt", encoding="utf-8") as file:
             file.write("\n".join(lines))
@@ -301,7 +302,8 @@ def test_two_circuits_side_by_side_a_line_of_units_and_a_stand_in_for_missing(tm
     for each in range(200):
         first = -999 if each % 50 == 0 else 118 + each % 5
         lines.append(
-            f"1/{13 + each % 15}/2016 {1 + each % 12}:00 PM,RTU-7,{first},{119 + each % 3},{300 + each % 8},31.5,{('Closed', 'Open')[each % 2]}"
+            f"1/{13 + each % 15}/2016 {1 + each % 12}:00 PM,RTU-7,{first},{119 + each % 3},{300 + each % 8}"
+            f",31.5,{('Closed', 'Open')[each % 2]}"
         )
     (tmp_path / "two.csv").write_text("\n".join(lines), encoding="utf-8")
     text, (source,) = proposed("two.csv")
@@ -363,7 +365,8 @@ def test_one_date_column_that_proves_the_order_decides_for_the_other(tmp_path, p
         ("alias.csv", "Alias,Unit ID\nrooftop one,RTU-1\nrooftop two,RTU-2\n", "aliases"),
         (
             "checks.csv",
-            "Unit,Suspected,Date,Result\nRTU-1,cold lockout,2016-01-05,confirmed\nRTU-2,low charge,2016-01-07,not found\n",
+            "Unit,Suspected,Date,Result\nRTU-1,cold lockout,2016-01-05,confirmed\n"
+            "RTU-2,low charge,2016-01-07,not found\n",
             "checks",
         ),
         (
@@ -435,7 +438,7 @@ ISD_LITE = package_file("diyepw", "725300-2015.gz")  # NOAA ISD-Lite, Chicago O'
 
 
 def ohare():
-    """UTC instants and air temperatures of the ISD-Lite file, read by its published layout (NOAA, fixed fields)."""
+    """UTC instants and air temperatures of the ISD-Lite file, read by its published layout (NOAA)."""
     with gzip.open(ISD_LITE, "rt", encoding="ascii") as file:
         rows = [line.split() for line in file]
     return [(datetime(*map(int, row[:4]), tzinfo=UTC), int(row[4]) / 10) for row in rows if row[4] != "-9999"]
@@ -464,7 +467,8 @@ def test_weather_formats_are_known_by_their_first_lines(tmp_path, package, patte
         (
             "America/Chicago",
             "local",
-            "North American daylight saving shows: the hour from 2015-03-08 02:00 is left out, the hour from 2015-11-01 01:00 comes twice",
+            "North American daylight saving shows: the hour from 2015-03-08 02:00 is left out,"
+            " the hour from 2015-11-01 01:00 comes twice",
         ),
         ("Europe/Berlin", "local", "European daylight saving shows: the hour from 2015-03-29 02:00 is left out"),
         ("Etc/GMT+6", "standard", "the air is warmest near 15:00"),

@@ -467,7 +467,7 @@ def _problems(path):
 
 
 def test_no_wrong_type_anywhere_gets_past_the_refusal(written):
-    # Every place of a right profile holds every wrong thing once: it loads, or is refused by the name of that place.
+    # Every place of a right profile holds every wrong thing once: it loads, or is refused and the place named.
     refusals = 0
     for place, wrong in itertools.product(list(_places(tomllib.loads(GOOD))), WRONG):
         tree = tomllib.loads(GOOD)

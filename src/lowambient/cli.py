@@ -4,16 +4,20 @@ import os
 import signal
 import sys
 from collections.abc import Callable
+from contextlib import AbstractContextManager
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
 from lowambient import __version__
 from lowambient.errors import LowambientError
 
-# the base of all that typer refuses about a command line; typer hands out only its descendants
-USAGE_ERROR = typer.BadParameter.__mro__[2]
+if TYPE_CHECKING:
+    from lowambient.progress import Bar
+
+# what typer refuses about a command line; it hands out only descendants of the error that they share
+USAGE_ERROR: type[Exception] = typer.BadParameter.__mro__[2]  # type: ignore[assignment]
 
 app = typer.Typer(
     name="lowambient",
@@ -127,7 +131,9 @@ def table(
 def saturation(
     refrigerant: Annotated[str, typer.Argument(help="As people write it: R-410A, 410a, R22, ...")],
     value: Annotated[float, typer.Argument(help="A pressure, or a temperature.")],
-    unit: Annotated[str, typer.Argument(help="psig, psia, bar, barg, kPa, kPag, MPa, ...; °F or °C for a temperature.")],
+    unit: Annotated[
+        str, typer.Argument(help="psig, psia, bar, barg, kPa, kPag, MPa, ...; °F or °C for a temperature.")
+    ],
     elevation: Annotated[str, typer.Option("--elevation", help="Of the site: metres, or feet as `5280 ft`.")] = "0",
     sealed_gauge: Annotated[bool, typer.Option("--sealed-gauge", help="The gauge is sealed at sea level.")] = False,
 ) -> None:
@@ -149,7 +155,7 @@ def _finish(sentence: str, failed_audits: tuple[str, ...]) -> None:
         raise typer.Exit(1)
 
 
-def _progress(quiet: bool) -> "object":
+def _progress(quiet: bool) -> "AbstractContextManager[Bar | None]":
     from lowambient.progress import progress
 
     return progress(quiet)
@@ -177,6 +183,6 @@ def _guarded(command: Callable[[], object]) -> int:
         _say(f"lowambient: {error.filename or 'the disk'}: {error.strerror}: free space or choose another folder")
         return 4
     except USAGE_ERROR as error:
-        error.show()
+        error.show()  # type: ignore[attr-defined]
         return 2
     return code if isinstance(code, int) else 0

@@ -197,7 +197,7 @@ def _frames(store: Store) -> dict[str, pl.DataFrame]:
 
 def _facts(store: Store, profile: Profile, failed: tuple[str, ...]) -> RunFacts:
     span = store.frame("span").row(0, named=True)
-    winters = store.query("select max(winter) as w from cold_hours").item()
+    last_winter = store.query("select max(last_winter) as winter from unit_counts").item()
     costs = {name: value for name, value in vars(profile.costs).items() if isinstance(value, float)}
     return RunFacts(
         fleet=profile.name,
@@ -205,7 +205,7 @@ def _facts(store: Store, profile: Profile, failed: tuple[str, ...]) -> RunFacts:
         thresholds=profile.thresholds,
         data_from=span["from_hour"],
         data_to=span["to_hour"],
-        last_winter=winters,
+        last_winter=last_winter,
         notes=tuple(_notes(store)),
         failed_audits=failed,
         costs=costs,

@@ -12,8 +12,6 @@ import polars as pl
 
 from lowambient.records.columns import choice, count, flag, instant, measured, text
 
-Ordered = ClassVar[dict[str, tuple[str, str]]]
-
 
 def _in_order(first: str, second: str) -> pl.Expr:
     return pl.col(first).is_null() | pl.col(second).is_null() | (pl.col(first) <= pl.col(second))
@@ -61,7 +59,7 @@ class Units(dy.Schema):
     served_from = instant("service by this company began")
     served_to = instant("service by this company ended")
 
-    ORDERED: Ordered = {
+    ORDERED: ClassVar[dict[str, tuple[str, str]]] = {
         "lp_cut_out_not_above_reset": ("lp_cut_out_kpa", "lp_reset_kpa"),
         "fan_off_not_above_fan_on": ("fan_off_kpa", "fan_on_kpa"),
         "not_retired_before_installed": ("installed_on", "retired_on"),
@@ -119,7 +117,7 @@ class Calls(dy.Schema):
     parts_cost = measured("money", "parts", digits=2)
     status = choice("status", "state of the ticket")
 
-    ORDERED: Ordered = {"not_closed_before_opened": ("opened_at", "closed_at")}
+    ORDERED: ClassVar[dict[str, tuple[str, str]]] = {"not_closed_before_opened": ("opened_at", "closed_at")}
 
     @dy.rule()
     def not_closed_before_opened(cls) -> pl.Expr:
