@@ -302,10 +302,10 @@ def test_a_comfort_unit_that_keeps_locking_out_in_the_cold_is_not_believed():
             ),
             "calls": pl.DataFrame(
                 {
-                    "call_id": [f"{unit} {day}" for unit, day in calls] + ["last"],
-                    "unit_id": [unit for unit, _ in calls] + ["once"],
-                    "opened_at": [start + day * 24 * HOUR for _, day in calls] + [hours[-1]],
-                    "complaint": ["locked out on LP"] * len(calls) + ["belt"],
+                    "call_id": [f"{unit} {day}" for unit, day in calls] + ["first", "last"],
+                    "unit_id": [unit for unit, _ in calls] + ["once", "once"],
+                    "opened_at": [start + day * 24 * HOUR for _, day in calls] + [start, hours[-1]],
+                    "complaint": ["locked out on LP"] * len(calls) + ["belt", "belt"],
                 }
             ),
         }
@@ -343,7 +343,7 @@ def clustered_bands(random: np.random.Generator, sites: int, spread: float) -> t
 
 @pytest.mark.parametrize("spread", [0.05, 1.0])
 def test_intervals_of_bands_cover_the_rate_of_a_clustered_fleet(spread, monkeypatch):
-    """1,000 fleets of 60 sites: 95 % intervals cover the true rate at least 93 % of the time, with and without clusters.
+    """1,000 fleets of 60 sites: the share of 95 % intervals that hold the true rate is 95 % within chance, or above.
 
     The exact Poisson interval alone falls far short where sites differ: that is why whole sites are resampled.
     """
@@ -356,7 +356,9 @@ def test_intervals_of_bands_cover_the_rate_of_a_clustered_fleet(spread, monkeypa
         hits["exposure"] += row["lower"] <= 1000 * rate <= row["upper"]
         lower, upper = rates.poisson_interval(frame["episodes"].sum(), frame["unit_hours"].sum())
         hits["poisson"] += bool(lower <= rate <= upper)
-    assert hits["exposure"] >= 925
+    # 95 % of 1,000 less two standard errors
+    assert hits["exposure"] >= 936
+    assert hits["exposure"] <= 985
     assert (hits["poisson"] < 850) == (spread == 1.0)
 
 

@@ -9,7 +9,6 @@ import importlib.util
 import json
 import math
 from datetime import UTC, datetime, timedelta
-from itertools import islice
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -27,7 +26,7 @@ from lowambient.intake.proposals import CHECK, propose
 from lowambient.profile import ChannelSource, ColumnSource, load_profile
 from lowambient.records.inputs import CHANNELS, TABLES, required_columns
 
-START = datetime(2016, 2, 20)  # noqa: DTZ001 - clock time as a logger writes it
+START = datetime(2016, 2, 20)
 
 
 def package_file(package, name):
@@ -62,16 +61,12 @@ def line_with(text, word):
 
 
 def test_us_calls_with_a_twelve_hour_clock_and_a_totals_line(tmp_path, proposed):
-    lines = [
-        "Work Order #,Asset Tag,Customer,Call Type,Status,Date Opened,Date Closed,Problem Description,Labor Hrs"
-    ]
+    lines = ["Work Order #,Asset Tag,Customer,Call Type,Status,Date Opened,Date Closed,Problem Description,Labor Hrs"]
     for each in range(60):
         day, hour = 1 + each % 28, 1 + each % 12
         kind, status = ("Service", "PM", "Emergncy")[each % 3], ("Completed", "Void")[each % 2]
         opened, closed = f"03/{day:02d}/2016 {hour}:05 AM", f"03/{day:02d}/2016 {hour}:55 PM"
-        lines.append(
-            f"W{each},RTU-{each % 9},Birch Hall,{kind},{status},{opened},{closed},no cooling,{1 + each % 4}.5"
-        )
+        lines.append(f"W{each},RTU-{each % 9},Birch Hall,{kind},{status},{opened},{closed},no cooling,{1 + each % 4}.5")
     lines.append("Total,,,,,,,,150.0")
     (tmp_path / "calls.csv").write_text("\n".join(lines), encoding="utf-8")
     text, (source,) = proposed("calls.csv")
@@ -132,7 +127,7 @@ def test_a_workbook_gives_a_source_for_each_sheet(tmp_path, proposed):
             "Nominal Tons": [5.0, 7.5, 20.0] * 10,
             "Low Ambient Kit": ["Fan Cycle", "VFD", "Flood"] * 10,
             "LP Open (psig)": [54] * 30,
-            "Installed": [datetime(2010, 5, 1), datetime(2012, 7, 9)] * 15,  # noqa: DTZ001 - a date
+            "Installed": [datetime(2010, 5, 1), datetime(2012, 7, 9)] * 15,
         }
     )
     sites = pl.DataFrame(
@@ -238,7 +233,7 @@ def test_packed_logger_files_named_by_unit_and_circuit_share_a_source(tmp_path, 
 def test_a_metric_logger_without_units_on_standard_time(tmp_path, proposed):
     lines = ["Zeitstempel;Anlage;Saugdruck;Hochdruck;Außentemperatur;Verdichter"]
     for step in range(288 * 20):
-        at = datetime(2016, 3, 15) + timedelta(minutes=5 * step)  # noqa: DTZ001 - standard time as written
+        at = datetime(2016, 3, 15) + timedelta(minutes=5 * step)
         air = 3 + 5 * math.cos(2 * math.pi * (at.hour - 15) / 24)
         row = f"{7 + step % 10 / 10:.2f};{18 + step % 7 / 10:.2f};{air:.1f};{step % 2}".replace(".", ",")
         lines.append(f"{at:%d.%m.%Y %H:%M:%S};KA 1;{row}")
@@ -321,8 +316,7 @@ def test_two_circuits_side_by_side_a_line_of_units_and_a_stand_in_for_missing(tm
 def test_absolute_metric_readings_with_the_time_of_day_apart(tmp_path, proposed):
     lines = ["Date,Time,Suction Temp (°C),Suction Pressure (bar(a)),Discharge Pressure (bar(a)),Amb °C"]
     lines += [
-        f"2016-02-{1 + each // 24:02d},{each % 24:02d}:00,8.{each % 9},8.4,19.2,3.{each % 7}"
-        for each in range(200)
+        f"2016-02-{1 + each // 24:02d},{each % 24:02d}:00,8.{each % 9},8.4,19.2,3.{each % 7}" for each in range(200)
     ]
     (tmp_path / "RTU9.csv").write_text("\n".join(lines), encoding="utf-8")
     text, (source,) = proposed("RTU9.csv")
@@ -389,9 +383,7 @@ def test_small_tables_are_known_by_their_columns(tmp_path, proposed, name, text,
 
 
 def test_the_contracts_own_column_names_are_absolute(tmp_path, proposed):
-    (tmp_path / "own.csv").write_text(
-        "unit_id,read_at,suction_kpa\nU1,2016-01-01T00:00:00Z,900\n", encoding="utf-8"
-    )
+    (tmp_path / "own.csv").write_text("unit_id,read_at,suction_kpa\nU1,2016-01-01T00:00:00Z,900\n", encoding="utf-8")
     _, (source,) = proposed("own.csv")
     assert source.columns["suction_kpa"] == ColumnSource("suction_kpa", "kPaa")
 
@@ -527,11 +519,9 @@ def test_times_are_parsed_as_the_standard_library_parses_them(format_, texts):
         if format_ == "iso":
             expected = datetime.fromisoformat(text).replace(tzinfo=None)
         elif format_.startswith("epoch"):
-            expected = datetime.fromtimestamp(float(text) / (1000 if "ms" in format_ else 1), UTC).replace(
-                tzinfo=None
-            )
+            expected = datetime.fromtimestamp(float(text) / (1000 if "ms" in format_ else 1), UTC).replace(tzinfo=None)
         else:
-            expected = datetime.strptime(text, format_)  # noqa: DTZ007 - clock time as written
+            expected = datetime.strptime(text, format_)
         assert at == expected
 
 
@@ -559,9 +549,7 @@ def test_typical_ranges_lie_within_the_limits_of_their_columns():
 @pytest.mark.parametrize("channel", CHANNELS)
 def test_each_channel_is_known_by_its_own_words(channel):
     words = next(
-        row["words"]
-        for row in reference.rows("column_words")
-        if (row["table"], row["column"]) == ("readings", channel)
+        row["words"] for row in reference.rows("column_words") if (row["table"], row["column"]) == ("readings", channel)
     )
     first = words.split("|")[0]
     assert guess_channel(first) == (channel, 100.0)
@@ -576,14 +564,35 @@ def test_numbers_are_read_by_the_files_decimal_sign():
     assert [read(text, ".") for text in ("", "E0", "12 A", "1.2.3", "1,5", "-", "nan", "1e999")] == [None] * 8
 
 
-def test_a_long_file_is_only_looked_into(tmp_path, proposed):
-    rows = samples.ROWS + 10
-    lines = ["Unit,Time,Suction Pressure (psig)"]
-    lines += [f"U1,{START + timedelta(minutes=each):%Y-%m-%d %H:%M},118" for each in range(rows)]
+def test_a_long_file_is_looked_into_at_several_places(tmp_path, proposed):
+    # Sorted by channel: the second and third come long after the records that are read from the start.
+    lines = ["Unit,Time,Point,Value"]
+    for point, value in (("SuctPress", 118), ("LiqPress", 290), ("OAT", 25)):
+        lines += [f"U1,{START + timedelta(minutes=each):%Y-%m-%d %H:%M},{point},{value}" for each in range(40_000)]
     (tmp_path / "long.csv").write_text("\n".join(lines), encoding="utf-8")
-    text, _ = proposed("long.csv")
-    assert f"looked at the first {samples.ROWS} rows" in text
-    assert len(list(islice(text.splitlines(), 5))) == 5
+    text, (source,) = proposed("long.csv")
+    assert "not all of them" in text
+    assert {each.channel for each in source.channels.values()} == {"suction_kpa", "liquid_kpa", "outdoor_c"}
+    assert {each.unit for each in source.channels.values()} == {"psig", "°F"}
+
+
+def test_a_header_that_names_its_clock_is_believed(tmp_path, proposed):
+    (tmp_path / "RTU1.csv").write_text('"Date Time, GMT-06:00",SP (psig)\n01/20/16 01:00:00 PM,118\n', encoding="utf-8")
+    _, (source,) = proposed("RTU1.csv")
+    assert source.time_zone == "UTC-06:00"
+    assert names_of(source)["read_at"] == "Date Time, GMT-06:00"
+
+
+def test_a_unit_column_without_gauge_or_absolute_asks_for_the_reference(tmp_path, proposed):
+    lines = ["Unit,Time,Point,Value,Units"]
+    for each in range(60):
+        at = f"2016-01-{1 + each % 28:02d} 10:{each:02d}"
+        lines += [f"U1,{at},Suction Pressure,118,psi", f"U1,{at},Outdoor Temp,25,deg F"]
+    (tmp_path / "trend.csv").write_text("\n".join(lines), encoding="utf-8")
+    text, (source,) = proposed("trend.csv")
+    assert source.pressure == "gauge"
+    assert CHECK in line_with(text, "pressure =")
+    assert source.columns["value_unit"].column == "Units"
 
 
 def test_examples_in_the_docstrings():

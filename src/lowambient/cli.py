@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from lowambient.progress import Bar
 
 # what typer refuses about a command line; it hands out only descendants of the error that they share
-USAGE_ERROR: type[Exception] = typer.BadParameter.__mro__[2]  # type: ignore[assignment]
+USAGE_ERROR: type[Exception] = typer.BadParameter.__mro__[2]
 
 app = typer.Typer(
     name="lowambient",
@@ -132,7 +132,7 @@ def saturation(
     refrigerant: Annotated[str, typer.Argument(help="As people write it: R-410A, 410a, R22, ...")],
     value: Annotated[float, typer.Argument(help="A pressure, or a temperature.")],
     unit: Annotated[
-        str, typer.Argument(help="psig, psia, bar, barg, kPa, kPag, MPa, ...; °F or °C for a temperature.")
+        str, typer.Argument(help="psig, psia, barg, bara, kPa, MPa; °F or °C.")
     ],
     elevation: Annotated[str, typer.Option("--elevation", help="Of the site: metres, or feet as `5280 ft`.")] = "0",
     sealed_gauge: Annotated[bool, typer.Option("--sealed-gauge", help="The gauge is sealed at sea level.")] = False,

@@ -1,4 +1,4 @@
-"""Progress of long work, on standard error: a bar where a person watches, nothing in a pipe or when told to be quiet."""
+"""Progress of long work, on standard error: a bar where a person watches, nothing in a pipe or when asked."""
 
 import sys
 from collections.abc import Iterator

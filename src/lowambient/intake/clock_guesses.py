@@ -1,6 +1,7 @@
 """What a file's times tell of the clock they were written by: local time with daylight saving, or another."""
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -27,10 +28,14 @@ _LEAST_DAYS = 5
 
 @dataclass(frozen=True)
 class Clock:
-    """What was found. `kind`: `offset` (each time carries its own), `utc`, `local`, `standard` or `unknown`."""
+    """What was found. `kind`: `offset` (each time carries its own), `fixed`, `utc`, `local`, `standard` or `unknown`.
+
+    `zone` is the offset of a fixed clock as a profile writes it.
+    """
 
     kind: str
     reason: str
+    zone: str | None = None
 
 
 @dataclass
@@ -73,6 +78,21 @@ def _by_changes(frame: pl.DataFrame) -> Clock:
             told = f"No daylight saving: by {rule} rules {_sentence(seen)}{air}."
             return Clock("utc" if like_utc else "standard", told)
     return Clock("utc" if like_utc else "unknown", f"no change of daylight saving can be seen in these rows{air}")
+
+
+def clock_in_header(header: str) -> Clock | None:
+    """The clock that the header of a time column names, as loggers write it; null where it names none.
+
+    >>> clock_in_header("Date Time, GMT-06:00").zone, clock_in_header("Time (UTC)").kind
+    ('UTC-06:00', 'utc')
+    """
+    found = re.search(r"\b(?:UTC|GMT)\b ?(?:([+-])(\d{1,2})(?::?(\d{2}))?)?", header, re.IGNORECASE)
+    if found is None:
+        return None
+    sign, hours, minutes = found[1], int(found[2] or 0), int(found[3] or 0)
+    if not sign or (hours, minutes) == (0, 0):
+        return Clock("utc", f"the header says {found[0].strip()}")
+    return Clock("fixed", f"the header says {found[0].strip()}", f"UTC{sign}{hours:02d}:{minutes:02d}")
 
 
 def parsed(texts: Sequence[str], formats: Sequence[str]) -> pl.Series:

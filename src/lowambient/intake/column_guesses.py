@@ -19,9 +19,7 @@ from lowambient.profile.checks import area_names
 from lowambient.records.inputs import CHANNELS, TABLES, required_columns
 
 ENOUGH = 62.0
-_NEUTRAL = frozenset(
-    ("id", "number", "code", "key", "average", "avg", "mean", "actual", "current", "value", "reading")
-)
+_NEUTRAL = frozenset(("id", "number", "code", "key", "average", "avg", "mean", "actual", "current", "value", "reading"))
 # Columns that a profile can give otherwise, from a file name or as a constant.
 _GIVEN_OTHERWISE = {
     ("readings", "unit_id"),
@@ -29,6 +27,7 @@ _GIVEN_OTHERWISE = {
     ("weather", "station_id"),
     ("sites", "time_zone"),
 }
+_EVENTS = ("read_at", "hour", "opened_at", "checked_at")
 _LONG_NEEDS = ("unit_id", "read_at", "channel", "value")
 
 
@@ -54,9 +53,7 @@ class Guess:
 
 def guess_table(sample: FileSample) -> Guess | None:
     """The contract table that the file most looks like, with its columns; null where it looks like none."""
-    found = sorted(
-        (_as_table(table, sample) for table in column_names()), key=lambda guess: guess.score, reverse=True
-    )
+    found = sorted((_as_table(table, sample) for table in column_names()), key=lambda guess: guess.score, reverse=True)
     best, second = found[0], found[1]
     if not best.feeds or best.score <= 0:
         return None
@@ -189,7 +186,10 @@ def _text_fit(table: str, target: str, column: ColumnSample) -> float:
 
 
 def _score_by_content(target: str, column: ColumnSample) -> float:
-    """Columns that give themselves away whatever their header says: refrigerants and time zones."""
+    """Columns that give themselves away whatever their header says: refrigerants, time zones, instants."""
+    if target in _EVENTS and column.texts:
+        # Just enough, the first column before later ones, so that any header that fits counts for more.
+        return max(ENOUGH, ENOUGH + 2 - 0.01 * column.place) if column.is_dated else 0.0
     if target == "refrigerant" and column.texts:
         known = sum(count for text, count in column.counts.items() if _refrigerant_form(text) in _refrigerants())
         return 80.0 if known > 0.8 * len(column.texts) and column.number_share < 0.5 else 0.0

@@ -6,11 +6,12 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
-from lowambient.intake.clock_guesses import Clock, guess_clock
+from lowambient.intake.clock_guesses import Clock, clock_in_header, guess_clock
 from lowambient.intake.column_guesses import Feed, Guess, guess_channel, guess_table
 from lowambient.intake.instants import is_day_first, is_month_first
 from lowambient.intake.samples import ColumnSample, FileSample, as_number, longer_look
 from lowambient.intake.unit_guesses import Unit, are_us, column_facts, guess_units, within
+from lowambient.profile.measures import measures, normalised
 from lowambient.records.inputs import required_columns
 
 _EVENTS = ("read_at", "hour", "opened_at", "checked_at")
@@ -76,9 +77,7 @@ class FileGuesses:
     @cached_property
     def units(self) -> dict[str, Unit]:
         """Unit of measure of each mapped column that has one."""
-        columns = {
-            target: (target, feed.column.header, feed.column.numbers) for target, feed in self.feeds.items()
-        }
+        columns = {target: (target, feed.column.header, feed.column.numbers) for target, feed in self.feeds.items()}
         return guess_units(self.table, columns, si=self.sample.decimal == ",")
 
     @cached_property
@@ -93,6 +92,13 @@ class FileGuesses:
         columns = {written: (meant[0], written, numbers.get(written, [])) for written, meant in found.items()}
         units = {} if "value_unit" in self.feeds else guess_units("readings", columns, si=value.decimal == ",")
         return {written: (*meant, units.get(written)) for written, meant in found.items()}
+
+    @property
+    def has_open_pressures(self) -> bool:
+        """Whether a column of units writes pressures that do not say what they are counted from."""
+        written = self.feeds["value_unit"].column.counts if "value_unit" in self.feeds else ()
+        known = (measures("pressure").get(normalised(text)) for text in written)
+        return any(each.reference_pressure == "ask" for each in known if each)
 
     @property
     def is_us(self) -> bool:
@@ -149,6 +155,8 @@ class FileGuesses:
         target = next((name for name in _EVENTS if name in self.dated), None)
         if target is None:
             return None
+        if told := clock_in_header(self.feeds[target].column.name):
+            return told
         air = self.feeds.get("outdoor_c") or self.feeds.get("temperature_c")
         group = self.feeds.get("unit_id") or self.feeds.get("station_id")
         places = [feed.column.place for feed in (self.feeds[target], group, air) if feed]

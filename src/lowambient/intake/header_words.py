@@ -7,7 +7,6 @@ from functools import cache
 from lowambient import reference
 from lowambient.intake.matching import normal_form
 
-
 BRACKETS = re.compile(r"\(((?:[^()]|\([^()]*\))*)\)|\[([^\]]*)\]")
 """Round brackets, with or without others in them, and square ones."""
 

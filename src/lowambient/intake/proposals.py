@@ -65,9 +65,9 @@ def _about(found: FileGuesses) -> Iterator[str]:
     files, dialect = found.files, found.sample.dialect
     more = f" and {len(files) - 1} more with the same columns" if len(files) > 1 else ""
     sheet = f", sheet {_toml(files[0].settings.sheet)}" if files[0].settings.sheet else ""
-    seen = "all" if all(file.whole for file in files) else "the first"
     rows = _rows(sum(file.rows for file in files))
-    yield f"# {_plain(files[0].path.as_posix())}{more}{sheet}: {dialect.format}; looked at {seen} {rows}."
+    seen = f"all {rows}" if all(file.whole for file in files) else f"{rows}, not all of them"
+    yield f"# {_plain(files[0].path.as_posix())}{more}{sheet}: {dialect.format}; looked at {seen}."
     for file in files:
         for fault, lines in file.faults.items():
             others = f" and {len(lines) - 1} more" if len(lines) > 1 else ""
@@ -101,9 +101,7 @@ def _files(found: FileGuesses) -> str:
 def _settings(found: FileGuesses) -> Iterator[str]:
     dialect = found.sample.dialect
     there = sum(name in found.feeds for name in found.required)
-    fits = (
-        f"{len(found.feeds)} of {len(dialect.columns)} columns fit, {there} of {len(found.required)} required ones"
-    )
+    fits = f"{len(found.feeds)} of {len(dialect.columns)} columns fit, {there} of {len(found.required)} required ones"
     rival = found.guess.runner_up if found.guess else None
     yield f"table = {_toml(found.table)}  # {fits}" + (f"; {CHECK}: {rival} is close" if rival else "")
     yield _files(found)
@@ -119,6 +117,8 @@ def _settings(found: FileGuesses) -> Iterator[str]:
         yield 'decimal = ","  # numbers with a comma before the fraction'
     if found.missing:
         yield f"missing = [{', '.join(map(_toml, found.missing))}]  # {CHECK}: these stand among numbers"
+    if found.is_long and found.has_open_pressures:
+        yield f'pressure = "gauge"  # {CHECK}: the unit column writes pressures without gauge or absolute'
     yield from _dates(found)
     yield from _time_zone(found)
     if found.table == "calls":
@@ -161,6 +161,8 @@ def _time_zone(found: FileGuesses) -> Iterator[str]:
         return
     if clock.kind == "offset":
         yield f"# time_zone is not needed: {clock.reason}."
+    elif clock.zone:
+        yield f"time_zone = {_toml(clock.zone)}  # {clock.reason}"
     elif clock.kind == "utc":
         yield f'time_zone = "UTC"  # {CHECK}: {clock.reason}'
     elif clock.kind == "standard":

@@ -10,6 +10,7 @@ from itertools import islice
 from pathlib import Path
 
 from lowambient.errors import InputRefused
+from lowambient.intake.delimited import delimited, judged
 from lowambient.intake.dialect import Dialect, check_is_file, format_of, head, name_form, text_lines
 from lowambient.intake.instants import formats_that_fit, reads
 from lowambient.intake.plan import MISSING
@@ -19,6 +20,8 @@ from lowambient.profile.measures import measures, normalised, quantities
 
 ROWS = 20_000
 STAMPS = 300_000
+_BLOCKS = 50
+_BLOCK_BYTES = 16_384
 _DATE_SAMPLES = 400
 _ISD_LITE = re.compile(r"\d{4}( +\d{1,2}){3}( +-?\d+){8}\s*")
 _TMY3 = re.compile(r"Date \(MM/DD/YYYY\),Time \(HH:MM\)", re.IGNORECASE)
@@ -107,7 +110,7 @@ class ColumnSample:
 
 @dataclass(frozen=True)
 class FileSample:
-    """A file's dialect and columns, and what its first `rows` records show."""
+    """A file's dialect and columns, and what the `rows` records that were looked at show."""
 
     path: Path
     settings: SourceProfile
@@ -146,7 +149,7 @@ def sheets_of(path: Path) -> tuple[str | None, ...]:
 
 
 def take_sample(path: Path, sheet: str | None = None, rows: int = ROWS) -> FileSample:
-    """Looks at the first `rows` records of a file.
+    """Looks at the first `rows` records of a file, and at some further on where it is longer.
 
     Raises: InputRefused for a path that is missing, a folder, empty, binary or no table.
     """
@@ -167,12 +170,29 @@ def take_sample(path: Path, sheet: str | None = None, rows: int = ROWS) -> FileS
     units = [cell.strip() for cell in cells.pop(0)] if cells and _is_line_of_units(cells[0]) else []
     if units:
         faults["a line of units, not of values"] = [dialect.header_line + 1]
+    if not whole:
+        cells += _from_further_on(path, dialect)
     decimal = _decimal(cells, dialect)
     columns = tuple(
         ColumnSample(place, name, tuple(row[place].strip() for row in cells), decimal, *units[place : place + 1])
         for place, name in enumerate(dialect.columns)
     )
     return FileSample(path, settings, dialect, columns, len(cells), whole, faults)
+
+
+def _from_further_on(path: Path, dialect: Dialect) -> list[list[str]]:
+    """Sound records from places spread over the rest of a long text file, which may be sorted by unit or channel."""
+    if dialect.format != "csv" or dialect.packed or dialect.encoding.startswith("utf-16"):
+        return []
+    size, header = path.stat().st_size, list(dialect.columns)
+    found: list[list[str]] = []
+    with path.open("rb") as file:
+        for block in range(1, _BLOCKS + 1):
+            file.seek(size * block // (_BLOCKS + 1))
+            lines = file.read(_BLOCK_BYTES).decode(dialect.encoding, "replace").splitlines(keepends=True)[1:-1]
+            sound = (judged(record, header) for record in delimited(iter(lines), dialect.delimiter))
+            found += [record.cells for record in sound if record.cells is not None]
+    return found
 
 
 def longer_look(sample: FileSample, places: Sequence[int]) -> list[tuple[str, ...]]:

@@ -14,9 +14,8 @@ from lowambient.profile.rules import contract
 
 _STANDARD_ATMOSPHERE_KPA = 101.325
 _US = frozenset(("psig", "psia", "psi", "°F", "ton", "Btu/h", "kBtu/h", "ft", "mph"))
-_SI = frozenset(
-    ("bar", "barg", "bara", "kPa", "kPag", "kPaa", "MPa", "MPag", "MPaa", "°C", "kW", "m", "m/s", "km/h")
-)
+_SI = frozenset(("bar", "barg", "bara", "kPa", "kPag", "kPaa", "MPa", "MPag", "MPaa", "°C", "kW", "m", "m/s", "km/h"))
+_LETTER_AT_END = re.compile("(tmp|temp|dwp|dewp)[fc]")
 _GAUGE_OF = {"psi": "psig", "bar": "barg", "kPa": "kPag", "MPa": "MPag"}
 
 
@@ -49,9 +48,7 @@ def guess_units(table: str, columns: Mapping[str, tuple[str, str, Sequence[float
     found = {}
     for key, (target, header, numbers) in columns.items():
         quantity = column_facts(table, target).get("measure")
-        like = {
-            name for other, name in sure.items() if column_facts(table, columns[other][0])["measure"] == quantity
-        }
+        like = {name for other, name in sure.items() if column_facts(table, columns[other][0])["measure"] == quantity}
         found[key] = _guess_unit(table, target, header, numbers, frozenset(like) or system)
     return {key: unit for key, unit in found.items() if unit}
 
@@ -103,11 +100,11 @@ def unit_in_header(header: str, quantity: str) -> tuple[str, int] | None:
     for count in (3, 2, 1):
         if len(tail) > count and (spelling := normalised("".join(tail[-count:]).strip("()[]"))) in known:
             return spelling, len(words_of(" ".join(tail[-count:])))
+    if quantity == "temperature" and len(words) == 1 and _LETTER_AT_END.fullmatch(words[0]):
+        return words[0][-1], 0
     for joint in ("", "/"):
         for count in (3, 2, 1):
-            if (spelling := normalised(joint.join(words[-count:]))) in known and (
-                len(words) > 1 or len(spelling) > 2
-            ):
+            if (spelling := normalised(joint.join(words[-count:]))) in known and (len(words) > 1 or len(spelling) > 2):
                 return spelling, count if len(words) > count else 0
     return None
 
@@ -121,9 +118,7 @@ def _unit_by_size(
         return None
     others = [known.name for known in ranked[1:] if known.factor != ranked[0].factor]
     doubt = f", as would {' and '.join(others)}" if others else ""
-    return Unit(
-        ranked[0].name, f"a guess: a median of {median(numbers):.4g} would fit it{doubt}", not others, False
-    )
+    return Unit(ranked[0].name, f"a guess: a median of {median(numbers):.4g} would fit it{doubt}", not others, False)
 
 
 def sizes_that_fit(table: str, target: str, quantity: str, numbers: Sequence[float]) -> Iterator[Measure]:

@@ -146,11 +146,12 @@ def _totals(winter: NextWinter, keys: pl.Series, stations: pl.DataFrame, length_
     )
     sways = np.zeros((len(names), len(known)))
     np.add.at(sways, (group, station), expected * severity_cv)
-    shared_winter = np.einsum("gs,st,gt->g", sways, winter_correlation(places, length_km), sways, optimize=True)
+    shared_winter = np.einsum("gs,st,gt->g", sways, winter_correlation(places, length_km), sways)
 
     mean = summed(expected)
     by_node = summed(winter.rates.node_means[told] * hours[:, None])
-    shared_rates = (by_node - mean[:, None]) ** 2 @ winter.node_probability * (1 + severity_cv.max() ** 2)
+    shared_rates = np.sum((by_node - mean[:, None]) ** 2 * winter.node_probability, axis=1)
+    shared_rates *= 1 + severity_cv.max() ** 2
     own_rates = summed(winter.rates.own_variance[told] * hours**2 * (1 + severity_cv**2))
     return pl.DataFrame({"group": names}, schema={"group": pl.String}).with_columns(
         pl.Series("calls_last_winter", summed(_floats(units, "calls_last_winter"))),

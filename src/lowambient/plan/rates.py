@@ -126,9 +126,13 @@ def exposure(unit_bands: pl.DataFrame) -> pl.DataFrame:
 
 
 def _resampled(bands: pl.DataFrame, cells: pl.DataFrame, level: float = 0.95) -> tuple[Array, Array]:
-    """Percentile interval of each cell's rate over resampled fleets; NaN where resamples have no hours in it.
+    """Interval of each cell's rate over resampled fleets, bias-corrected and accelerated; NaN without events.
 
-    All sums are of whole numbers below 2^53, so no order of adding can change them.
+    Episodes gather in few sites, so resampled rates lean, and plain percentiles would cover too little. Few clusters that
+    count are few degrees of freedom: Student's t stands for the normal, with (sum of squares)^2 / sum of fourth powers of
+    the clusters' influence as in Satterthwaite's rule.
+    All sums are of whole numbers below 2^53: no order of adding and no thread can change them.
+    Source: Efron 1987, Journal of the American Statistical Association 82, 171-185.
     """
     whole = "site_id" if bands["site_id"].n_unique() >= FEWEST_SITES else "unit_id"
     drawn = (
@@ -137,21 +141,35 @@ def _resampled(bands: pl.DataFrame, cells: pl.DataFrame, level: float = 0.95) ->
         .sort("cluster", "measure", "band")
     )
     events, hours = (_matrix(drawn, cells, value) for value in ("episodes", "unit_hours"))
-    draw = np.random.Generator(np.random.PCG64(_seed(drawn)))
+    rate = events.sum(axis=0) / hours.sum(axis=0)
+    rates = np.sort(_drawn_rates(events, hours, _seed(drawn)), axis=0)
+    below = ((rates < rate).sum(axis=0) + 0.5 * (rates == rate).sum(axis=0)) / (~np.isnan(rates)).sum(axis=0)
+    bias = stats.norm.ppf(np.clip(below, 1 / RESAMPLES, 1 - 1 / RESAMPLES))
+    influence = events - rate * hours
+    with np.errstate(divide="ignore", invalid="ignore"):
+        acceleration = np.sum(influence**3, axis=0) / (6 * np.sum(influence**2, axis=0) ** 1.5)
+        freedom = np.nan_to_num(np.sum(influence**2, axis=0) ** 2 / np.sum(influence**4, axis=0), nan=1.0)
+    ends = []
+    for tail in ((1 - level) / 2, (1 + level) / 2):
+        normal = bias + stats.t.ppf(tail, freedom)
+        place = stats.norm.cdf(bias + normal / (1 - acceleration * normal))
+        row = np.clip(np.floor(np.nan_to_num(place) * RESAMPLES), 0, RESAMPLES - 1).astype(np.intp)
+        ends.append(np.where(rate > 0, rates[row, np.arange(len(rate))], np.nan))
+    return ends[0], ends[1]
+
+
+def _drawn_rates(events: Array, hours: Array, seed: int) -> Array:
+    """Rates of each cell (columns) in each resample (rows) of the clusters (rows of `events` and `hours`)."""
+    draw = np.random.Generator(np.random.PCG64(seed))
     count = len(events)
-    rates = np.empty((RESAMPLES, cells.height))
+    rates = np.empty((RESAMPLES, events.shape[1]))
     step = max(1, _CELLS_AT_A_TIME // count)
     for start in range(0, RESAMPLES, step):
         size = min(step, RESAMPLES - start)
         picked = draw.multinomial(count, np.full(count, 1 / count), size=size).astype(np.float64)
         with np.errstate(divide="ignore", invalid="ignore"):
             rates[start : start + size] = (picked @ events) / (picked @ hours)
-    tail = (1 - level) / 2
-    empty = np.isnan(rates).all(axis=0)
-    rates[:, empty] = 0.0
-    ends = np.nanquantile(rates, [tail, 1 - tail], axis=0, method="inverted_cdf")
-    ends[:, empty] = np.nan
-    return ends[0], ends[1]
+    return rates
 
 
 def _matrix(drawn: pl.DataFrame, cells: pl.DataFrame, value: str) -> Array:

@@ -137,9 +137,10 @@ def shrunk(prior: Prior, events: Array, exposure: Array) -> Rates:
     """
     total = prior.weight[None, :] + exposure[:, None]
     node_means = (prior.shape[None, :] + events[:, None]) / total
-    mean = node_means @ prior.probability
-    own_variance = (node_means / total) @ prior.probability
-    shared = (node_means - mean[:, None]) ** 2 @ prior.probability
+    # plain sums along rows, not matrix products: those may differ in the last digit with threads and position
+    mean = np.sum(node_means * prior.probability, axis=1)
+    own_variance = np.sum(node_means / total * prior.probability, axis=1)
+    shared = np.sum((node_means - mean[:, None]) ** 2 * prior.probability, axis=1)
     return Rates(mean, own_variance + shared, own_variance, node_means)
 
 
@@ -190,16 +191,21 @@ class _Counts:
         return cls(pairs[:, 0], pairs[:, 1], units.astype(np.float64), counts, place)
 
     @property
+    def pooled(self) -> float:
+        """Events by exposure of all units together, with the events before counted in."""
+        return float((np.sum(self.units * self.events) + _EVENTS_BEFORE) / np.sum(self.units * self.exposure))
+
+    @property
     def most_before(self) -> float:
         """Mean of the mean rate before any event, per unit of exposure."""
-        return float(_TIMES_POOLED * (self.units @ self.events + _EVENTS_BEFORE) / (self.units @ self.exposure))
+        return float(_TIMES_POOLED * self.pooled)
 
     def log_likelihood(self, shape: float, mean: float) -> float:
         """Log probability of all events under negative binomials of this shape and mean rate."""
         odds = mean * self.exposure / shape
         of_counts = special.gammaln(shape + self.counts) - special.gammaln(shape) - special.gammaln(self.counts + 1)
         each = of_counts[self.place] + special.xlogy(self.events, odds) - (shape + self.events) * np.log1p(odds)
-        return float(self.units @ each)
+        return float(np.sum(self.units * each))
 
     def log_posterior(self, shape: float, mean: float) -> float:
         """The same, with what was thought before any event, as a density over the logarithms of mean and spread."""
@@ -209,12 +215,14 @@ class _Counts:
 
     def mean_given(self, shape: float, events_before: float = _EVENTS_BEFORE) -> float:
         """Most likely mean rate for a given shape, by scoring on its logarithm."""
-        log_mean = np.log((self.units @ self.events + _EVENTS_BEFORE) / (self.units @ self.exposure))
+        log_mean = np.log(self.pooled)
+        most_before = self.most_before
         for _ in range(100):
             expected = np.exp(log_mean) * self.exposure
             weight = self.units / (1 + expected / shape)
-            pull = events_before * (1 - np.exp(log_mean) / self.most_before)
-            step = (weight @ (self.events - expected) + pull) / (weight @ expected + events_before)
+            pull = events_before * (1 - np.exp(log_mean) / most_before)
+            score = np.sum(weight * (self.events - expected)) + pull
+            step = score / (np.sum(weight * expected) + events_before)
             log_mean += float(np.clip(step, -1.0, 1.0))
             if abs(step) < 1e-12:
                 break
@@ -223,4 +231,4 @@ class _Counts:
     def information(self, shape: float, mean: float) -> float:
         """Fisher information about the logarithm of the mean rate."""
         expected = mean * self.exposure
-        return float(self.units @ (expected / (1 + expected / shape)))
+        return float(np.sum(self.units * expected / (1 + expected / shape)))

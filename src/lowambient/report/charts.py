@@ -230,9 +230,7 @@ def map_of_sites(sites: pl.DataFrame) -> Spec | None:
         return None
     projection = alt.Projection(type="mercator", fit=_frame_around(placed))
     outlines = [
-        alt.Chart(
-            alt.NamedData(name=name, format=alt.TopoDataFormat(type="topojson", feature=name))
-        ).mark_geoshape(
+        alt.Chart(alt.NamedData(name=name, format=alt.TopoDataFormat(type="topojson", feature=name))).mark_geoshape(
             fill="var(--land)", stroke="var(--paper)", strokeWidth=width, clip=True, aria=False, tooltip=None
         )
         for name, width in (("countries", 1.2), ("states", 0.8))

@@ -117,7 +117,9 @@ def _ranked(book: Book) -> pl.DataFrame:
     sites = book.tables["sites"]
     names = sites.select("site_id", pl.col("name").alias("site_name")) if sites.width else _no_names()
     ranking = book.tables["unit_ranking"]
-    return ranking.join(names, on="site_id", how="left").sort("rank", "unit_id", nulls_last=True)
+    return ranking.join(names, on="site_id", how="left").sort(
+        "rank", "expected_cold_calls", "unit_id", descending=[False, True, False], nulls_last=True
+    )
 
 
 def _no_names() -> pl.DataFrame:

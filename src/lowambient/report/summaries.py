@@ -55,9 +55,7 @@ def cold_hours_by_winter(cold_hours: pl.DataFrame, facts: RunFacts) -> pl.DataFr
     )
     needed = threshold("winter_whole_fraction", facts) * _HOURS_IN_YEAR * done.otherwise(1.0)
     seen = cold_hours.with_columns(
-        (pl.col("service_hours") - pl.col("gap_hours").fill_null(0) >= needed)
-        .fill_null(value=False)
-        .alias("complete")
+        (pl.col("service_hours") - pl.col("gap_hours").fill_null(0) >= needed).fill_null(value=False).alias("complete")
     )
     winters = seen.group_by("winter").agg(pl.col("complete").any().alias("whole"))
     every = int(winters["whole"].sum())
@@ -69,10 +67,7 @@ def cold_hours_by_winter(cold_hours: pl.DataFrame, facts: RunFacts) -> pl.DataFr
         .group_by("winter")
         .agg(
             pl.len().cast(pl.Int64).alias("units"),
-            *(
-                pl.col(f"{name}_hours").mean().alias(f"{name}_hours_mean")
-                for name in ("cold", "reset_cold", "gap")
-            ),
+            *(pl.col(f"{name}_hours").mean().alias(f"{name}_hours_mean") for name in ("cold", "reset_cold", "gap")),
         )
     )
     return winters.join(means, on="winter", how="left").with_columns(pl.col("units").fill_null(0))

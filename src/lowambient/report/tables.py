@@ -39,9 +39,7 @@ def as_written(table: str, frame: pl.DataFrame) -> pl.DataFrame:
     )
     checked = schema.validate(finite, cast=True).select(schema.column_names())
     keys = schemas.grain(table)
-    written = pl.DataFrame(checked).with_columns(
-        _as_written(name, column) for name, column in schema.columns().items()
-    )
+    written = pl.DataFrame(checked).with_columns(_as_written(name, column) for name, column in schema.columns().items())
     if written.select(keys).is_duplicated().any():
         raise ValueError(f"table {table} repeats a key of {', '.join(keys)}")
     return written.sort(keys)
