@@ -476,6 +476,23 @@ def test_real_hours_show_the_clock_they_are_written_by(zone, kind, says):
     assert says in clock.reason
 
 
+def test_local_hours_are_not_denied_by_the_rules_of_another_hemisphere():
+    # 1-19 October 2015 hold the Australian change (the 4th) only; the North American came on 1 November.
+    rows = [(at, air) for at, air in ohare() if at.month == 10 and at.day < 20]
+    texts = [f"{at.astimezone(ZoneInfo('America/Chicago')):%Y-%m-%d %H:%M}" for at, _ in rows]
+    assert guess_clock(texts, ["iso"], ["ORD"] * len(rows), [air for _, air in rows]).kind == "unknown"
+
+
+def test_rows_of_several_channels_an_instant_are_no_repeated_hour(tmp_path, proposed):
+    lines = ["Unit,Time,Point,Value"]
+    for hour in range(24 * 20):
+        at = f"{datetime(2016, 10, 28) + timedelta(hours=hour):%Y-%m-%d %H:%M}"  # standard time all year
+        lines += [f"U1,{at},{point},{value}" for point, value in (("SuctPress", 118), ("LiqPress", 290), ("OAT", 41))]
+    (tmp_path / "trend.csv").write_text("\n".join(lines), encoding="utf-8")
+    text, _ = proposed("trend.csv")
+    assert "comes twice" not in text
+
+
 def test_hours_within_one_season_cannot_show_the_clock():
     rows = [(at, air) for at, air in ohare() if at.month in (1, 2)]
     texts = [f"{at.astimezone(ZoneInfo('America/Chicago')):%Y-%m-%d %H:%M}" for at, _ in rows]
@@ -574,6 +591,66 @@ def test_a_long_file_is_looked_into_at_several_places(tmp_path, proposed):
     assert "not all of them" in text
     assert {each.channel for each in source.channels.values()} == {"suction_kpa", "liquid_kpa", "outdoor_c"}
     assert {each.unit for each in source.channels.values()} == {"psig", "°F"}
+
+
+def test_pressures_of_an_idle_circuit_are_told_by_their_upper_tenth(tmp_path, proposed):
+    # Idle four hours of five: both sides stand at 290 kPa gauge, which would be usual for a liquid line in psi.
+    lines = ["Asset,Stamp,Channel,Value"]
+    for each in range(1000):
+        at, runs = f"{START + timedelta(minutes=5 * each):%Y-%m-%d %H:%M:%S}", each % 5 == 0
+        lines += [f"CU-1,{at},SucP,{310 if runs else 290}", f"CU-1,{at},LiqP,{1500 if runs else 290}"]
+    (tmp_path / "ledger.csv").write_text("\n".join(lines), encoding="utf-8")
+    text, (source,) = proposed("ledger.csv")
+    assert {each.channel: each.unit for each in source.channels.values()} == {
+        "suction_kpa": "kPag",
+        "liquid_kpa": "kPag",
+    }
+    assert "an upper tenth of 1500" in line_with(text, '"LiqP" =')
+
+
+def test_temperatures_of_one_file_are_in_one_unit(tmp_path, proposed):
+    # 40 alone would be usual for a liquid line in °C; the others can only be °F.
+    lines = ["Unit,Time,Suction Line Temp,Liquid Line Temp,Return Air Temp"]
+    lines += [f"U1,{START + timedelta(minutes=each):%Y-%m-%d %H:%M},54.1,40.{each % 9},72.5" for each in range(60)]
+    (tmp_path / "log.csv").write_text("\n".join(lines), encoding="utf-8")
+    text, (source,) = proposed("log.csv")
+    assert units_of(source) == {"suction_line_c": "°F", "liquid_line_c": "°F", "return_air_c": "°F"}
+    assert "as the other temperatures of the file" in line_with(text, "Liquid Line Temp")
+
+
+def test_one_impossible_date_does_not_hide_the_format(tmp_path, proposed):
+    lines = ["Ticket,Unit,Opened,Complaint", "T0,U1,13/32/2016 08:00 AM,no cooling"]
+    lines += [f"T{each},U1,02/{1 + each % 28:02d}/2016 {1 + each % 12:02d}:00 PM,no cooling" for each in range(1, 60)]
+    (tmp_path / "calls.csv").write_text("\n".join(lines), encoding="utf-8")
+    _, (source,) = proposed("calls.csv")
+    assert source.columns["opened_at"] == ColumnSource("Opened")
+    assert source.dates == ("%m/%d/%Y %I:%M %p",)
+
+
+def test_a_title_above_the_names_of_a_sheet_is_passed_over(tmp_path, proposed):
+    with xlsxwriter.Workbook(str(tmp_path / "list.xlsx")) as book:
+        sheet = book.add_worksheet("Equipment")
+        sheet.write(0, 0, "Larkspur - equipment list")
+        for row, cells in enumerate(
+            [["Unit Tag", "Site No", "Refrigerant", "Tons"], *[[f"RTU-{n}", "S1", "R-410A", 7.5] for n in range(9)]]
+        ):
+            sheet.write_row(row + 2, 0, cells)
+    text, (source,) = proposed("list.xlsx")
+    assert names_of(source)["unit_id"] == "Unit Tag"
+    assert "stand on line 3" in text
+
+
+def test_many_files_of_one_folder_are_named_by_a_glob_that_takes_no_others(tmp_path, proposed):
+    for month in range(1, 6):
+        (tmp_path / f"log_2016-0{month}.csv").write_text(
+            f"Unit,Time,SP (psig)\nU1,2016-0{month}-01 10:00,118\n", encoding="utf-8"
+        )
+    names = [f"log_2016-0{month}.csv" for month in range(1, 6)]
+    _, (source,) = proposed(*names)
+    assert source.files == ((tmp_path / "log_2016-*.csv").as_posix(),)
+    (tmp_path / "log_2016-old.csv").write_text("", encoding="utf-8")
+    _, (source,) = proposed(*names)
+    assert source.files == tuple((tmp_path / name).as_posix() for name in names)
 
 
 def test_a_header_that_names_its_clock_is_believed(tmp_path, proposed):

@@ -324,9 +324,7 @@ def test_a_source_key_below_its_columns_is_told_where_it_belongs(written):
 
 @pytest.mark.parametrize("zone", ["UTC", "site", "UTC-06:00", "UTC+05:30", "Europe/Berlin", "US/Central"])
 def test_zones_that_a_source_may_have(written, zone):
-    assert (
-        load_profile(written(CALLS.format(keys=f'time_zone = "{zone}"', columns=""))).sources[0].time_zone == zone
-    )
+    assert load_profile(written(CALLS.format(keys=f'time_zone = "{zone}"', columns=""))).sources[0].time_zone == zone
 
 
 @pytest.mark.parametrize(
@@ -335,6 +333,26 @@ def test_zones_that_a_source_may_have(written, zone):
 def test_zones_that_no_source_may_have(written, zone):
     (found,) = refused(written(CALLS.format(keys=f'time_zone = "{zone}"', columns="")))
     assert found.startswith("source[1].time_zone")
+
+
+@pytest.mark.parametrize("part", ["values.time_zone", "constants"])
+def test_the_zones_of_sites_are_checked_where_the_profile_writes_them(written, part):
+    mapped = 'time_zone = "Zone"\n' if part == "values.time_zone" else ""
+    name = "Central" if part == "values.time_zone" else "time_zone"
+    text = (
+        f'[fleet]\nname = "x"\n[[source]]\ntable = "sites"\nfiles = "s.csv"\n[source.columns]\nsite_id = "S"\n{mapped}'
+        f'[source.{part}]\n{name} = "America/Chicago"\n'
+    )
+    assert load_profile(written(text)).sources[0].table == "sites"
+    (found,) = refused(written(text.replace("America/Chicago", "America/Chicgo")))
+    assert found.startswith(f"source[1].{part}.{name}: found")
+    assert "did you mean America/Chicago?" in found
+
+
+def test_numbers_have_no_words_to_map(written):
+    found = refused(written(GOOD.replace("[source.values.duty]", "[source.values.capacity_kw]")))
+    assert found[0].startswith("source[1].values.capacity_kw")
+    assert "allowed: duty, refrigerant, site_id, unit_id (capacity_kw has no words to map)" in found[0]
 
 
 def test_every_area_of_the_tz_database_is_allowed_and_no_other_name():

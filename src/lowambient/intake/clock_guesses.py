@@ -19,6 +19,7 @@ _RULES = {
     "Europe/London": "British",
     "Australia/Sydney": "Australian",
 }
+_COMMON = ("North American", "European")
 _ISO_OFFSET = r"(:\d{2}(?:\.\d+)?)\s*(?:[Zz]|[+-]\d{2}(?::?\d{2})?)$"
 _HOUR = timedelta(hours=1)
 _WARMEST_H = 15.0  # air is warmest in mid-afternoon: common practice, no source
@@ -73,10 +74,10 @@ def _by_changes(frame: pl.DataFrame) -> Clock:
     for rule, seen in changes.items():
         if (seen.skipped or seen.repeated) and not seen.ran_on:
             return Clock("local", f"{rule} daylight saving shows: {_sentence(seen)}{air}")
-    for rule, seen in changes.items():
-        if seen.ran_on:
-            told = f"No daylight saving: by {rule} rules {_sentence(seen)}{air}."
-            return Clock("utc" if like_utc else "standard", told)
+    denied = {rule: seen for rule, seen in changes.items() if seen.ran_on and rule in _COMMON}
+    if denied:
+        told = "; ".join(f"no {rule} daylight saving: {_sentence(seen)}" for rule, seen in denied.items())
+        return Clock("utc" if like_utc else "standard", told + air)
     return Clock("utc" if like_utc else "unknown", f"no change of daylight saving can be seen in these rows{air}")
 
 

@@ -14,7 +14,7 @@ from lowambient.intake.header_words import column_names, typical_range, words_of
 from lowambient.intake.matching import normal_form
 from lowambient.intake.plan import ColumnPlan, meant_values
 from lowambient.intake.samples import ColumnSample, FileSample
-from lowambient.intake.unit_guesses import column_facts, sizes_that_fit, unit_in_header
+from lowambient.intake.unit_guesses import Measured, column_facts, sizes_that_fit, unit_in_header
 from lowambient.profile.checks import area_names
 from lowambient.records.inputs import CHANNELS, TABLES, required_columns
 
@@ -164,11 +164,9 @@ def _fit(table: str, target: str, column: ColumnSample) -> float:
 def _number_fit(table: str, target: str, column: ColumnSample) -> float:
     if column.number_share < 0.7:
         return 0.0
-    quantity = column_facts(table, target).get("measure")
-    low, high = typical_range(table, target)
-    if not quantity or low is None or high is None:
+    if typical_range(table, target)[0] is None:
         return 1.0
-    return 1.0 if any(sizes_that_fit(table, target, quantity, column.numbers)) else 0.85
+    return 1.0 if sizes_that_fit(Measured(table, target, column.header, column.numbers)) else 0.85
 
 
 def _text_fit(table: str, target: str, column: ColumnSample) -> float:

@@ -10,11 +10,12 @@ from lowambient.intake.clock_guesses import Clock, clock_in_header, guess_clock
 from lowambient.intake.column_guesses import Feed, Guess, guess_channel, guess_table
 from lowambient.intake.instants import is_day_first, is_month_first
 from lowambient.intake.samples import ColumnSample, FileSample, as_number, longer_look
-from lowambient.intake.unit_guesses import Unit, are_us, column_facts, guess_units, within
+from lowambient.intake.unit_guesses import Measured, Unit, are_si, column_facts, guess_units, within
 from lowambient.profile.measures import measures, normalised
 from lowambient.records.inputs import required_columns
 
 _EVENTS = ("read_at", "hour", "opened_at", "checked_at")
+_SERIES = ("unit_id", "station_id", "circuit", "channel")
 _SENTINELS = frozenset((-99.0, -999.0, -9999.0, 99.9, 999.0, 999.9, 9999.0, 99999.0, 32767.0, -32768.0, 65535.0))
 _UNIT_IN_NAME = r"[A-Za-z]+[-_ ]?\d+[A-Za-z]?"
 _CIRCUIT_IN_NAME = r"[-_ ](?:c|ckt|cir|circ|circuit)[-_ ]?(?P<circuit>[1-8A-Da-d])(?![A-Za-z0-9])"
@@ -77,8 +78,11 @@ class FileGuesses:
     @cached_property
     def units(self) -> dict[str, Unit]:
         """Unit of measure of each mapped column that has one."""
-        columns = {target: (target, feed.column.header, feed.column.numbers) for target, feed in self.feeds.items()}
-        return guess_units(self.table, columns, si=self.sample.decimal == ",")
+        columns = {
+            target: Measured(self.table, target, feed.column.header, feed.column.numbers)
+            for target, feed in self.feeds.items()
+        }
+        return guess_units(columns, si=self.sample.decimal == ",")
 
     @cached_property
     def channels(self) -> dict[str, tuple[str, float, Unit | None]]:
@@ -89,8 +93,11 @@ class FileGuesses:
             if (number := as_number(text, value.decimal)) is not None:
                 numbers.setdefault(written, []).append(number)
         found = {written: meant for written in channel.counts if (meant := guess_channel(written))}
-        columns = {written: (meant[0], written, numbers.get(written, [])) for written, meant in found.items()}
-        units = {} if "value_unit" in self.feeds else guess_units("readings", columns, si=value.decimal == ",")
+        columns = {
+            written: Measured("readings", meant[0], written, numbers.get(written, []))
+            for written, meant in found.items()
+        }
+        units = {} if "value_unit" in self.feeds else guess_units(columns, si=value.decimal == ",")
         return {written: (*meant, units.get(written)) for written, meant in found.items()}
 
     @property
@@ -104,7 +111,7 @@ class FileGuesses:
     def is_us(self) -> bool:
         """Whether the file has the habits of the United States, by its units and its decimal sign."""
         units = [unit for _, _, unit in self.channels.values() if unit] if self.is_long else self.units.values()
-        return are_us(units) and self.sample.decimal == "."
+        return not are_si((unit.name for unit in units), otherwise=self.sample.decimal == ",")
 
     @cached_property
     def missing(self) -> list[str]:
@@ -158,14 +165,15 @@ class FileGuesses:
         if told := clock_in_header(self.feeds[target].column.name):
             return told
         air = self.feeds.get("outdoor_c") or self.feeds.get("temperature_c")
-        group = self.feeds.get("unit_id") or self.feeds.get("station_id")
-        places = [feed.column.place for feed in (self.feeds[target], group, air) if feed]
-        rows = longer_look(self.files[0], places)
+        series = [self.feeds[name].column.place for name in _SERIES if name in self.feeds]
+        places = [self.feeds[target].column.place, *([air.column.place] if air else []), *series]
+        rows = longer_look(self.files, places)
+        first = 2 if air else 1
         return guess_clock(
             [row[0] for row in rows],
             self.date_formats.formats,
-            [row[1] if group else "" for row in rows],
-            [as_number(row[-1], self.sample.decimal) if air else None for row in rows],
+            [" ".join(row[first:]) for row in rows],
+            [as_number(row[1], self.sample.decimal) if air else None for row in rows],
         )
 
     @cached_property

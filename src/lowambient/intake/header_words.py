@@ -21,7 +21,13 @@ def words_of(text: str) -> tuple[str, ...]:
     bare = BRACKETS.sub(" ", unicodedata.normalize("NFKC", text.replace("º", "°")))
     split = re.sub(r"(?<=[a-zà-ÿ])(?=[A-ZÀ-Þ])|(?<=[A-ZÀ-Þ])(?=[A-ZÀ-Þ][a-zà-ÿ])", " ", bare)
     split = re.sub(r"(?<=[^\W\d])(?=\d)|(?<=\d)(?=[^\W\d])", " ", split)
-    return tuple(_abbreviations().get(word, word) for word in re.findall(r"[^\W_]+|[%°#]", split.casefold()))
+    words = (part for word in re.findall(r"[^\W_]+|[%°#]", split.casefold()) for part in _parts(word))
+    return tuple(_abbreviations().get(word, word) for word in words)
+
+
+def _parts(word: str) -> tuple[str, ...]:
+    """A word in two where p or t (pressure, temperature) is glued to a shortened place, as in `psuc` and `tamb`."""
+    return (word[0], word[1:]) if len(word) > 2 and word[0] in "pt" and word[1:] in _abbreviations() else (word,)
 
 
 @cache
@@ -59,12 +65,13 @@ def column_names() -> dict[str, dict[str, tuple[tuple[str, ...], ...]]]:
 
 
 @cache
-def typical_range(table: str, target: str) -> tuple[float | None, float | None]:
+def typical_range(table: str, target: str) -> tuple[float | None, float | None, str]:
+    """Where a column's numbers usually lie, in the contract's unit, and what of them: the median or the upper tenth."""
     for row in reference.rows("column_words"):
         if (row["table"], row["column"]) == ("readings" if table == "long" else table, target):
-            low, high = row["typical_low"], row["typical_high"]
-            return (float(low), float(high)) if low and high else (None, None)
-    return None, None
+            low, high, of = row["typical_low"], row["typical_high"], row["typical_of"]
+            return (float(low), float(high), of or "median") if low and high else (None, None, "median")
+    return None, None, "median"
 
 
 @cache

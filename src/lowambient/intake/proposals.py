@@ -3,6 +3,7 @@
 import json
 import re
 from collections.abc import Iterator, Mapping, Sequence
+from itertools import takewhile
 from pathlib import Path
 
 from lowambient import reference
@@ -93,9 +94,27 @@ def _weather_file(found: FileGuesses) -> Iterator[str]:
 
 
 def _files(found: FileGuesses) -> str:
-    names = ", ".join(_toml(file.path.as_posix()) for file in found.files)
-    glob = '; a glob such as "folder/*.csv" takes them all' if len(found.files) > 2 else ""
-    return f"files = [{names}]  # relative to the profile{glob}"
+    paths = [file.path for file in found.files]
+    pattern = _glob(paths)
+    if pattern:
+        return f"files = [{_toml(pattern)}]  # the {len(paths)} files that were named; relative to the profile"
+    return f"files = [{', '.join(_toml(path.as_posix()) for path in paths)}]  # relative to the profile"
+
+
+def _glob(paths: Sequence[Path]) -> str | None:
+    """A glob that takes these files and no others; null for few files or where none does."""
+    folder, names = paths[0].parent, [path.name for path in paths]
+    if len(paths) < 4 or any(path.parent != folder for path in paths):
+        return None
+    start = _shared_start(names).rstrip("0123456789")
+    pattern = f"{start}*{_shared_start([name[::-1] for name in names])[::-1]}"
+    return (folder / pattern).as_posix() if set(folder.glob(pattern)) == set(paths) else None
+
+
+def _shared_start(texts: Sequence[str]) -> str:
+    return "".join(
+        letters[0] for letters in takewhile(lambda letters: len(set(letters)) == 1, zip(*texts, strict=False))
+    )
 
 
 def _settings(found: FileGuesses) -> Iterator[str]:
@@ -198,7 +217,7 @@ def _unit_or_usual(unit: Unit | None, quantity: str | None, is_us: bool) -> Unit
     """The guessed unit; the usual one where a unit is needed and nothing tells it."""
     if unit is None and quantity in _NEED_UNITS:
         usual = _NEED_UNITS[quantity][0 if is_us else 1]
-        return Unit(usual, "neither name nor values tell the unit", False, False)
+        return Unit(usual, "neither name nor values tell the unit", False)
     return unit
 
 

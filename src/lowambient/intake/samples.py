@@ -4,7 +4,7 @@ import math
 import re
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import islice
 from pathlib import Path
@@ -154,7 +154,7 @@ def take_sample(path: Path, sheet: str | None = None, rows: int = ROWS) -> FileS
     Raises: InputRefused for a path that is missing, a folder, empty, binary or no table.
     """
     settings = SourceProfile("source", "calls", (path.as_posix(),), sheet=sheet)
-    dialect = sniff(path, settings)
+    dialect = _sniff_names(path, settings)
     if dialect.format == "csv" and (fixed := _weather_format(path, dialect.encoding)):
         settings = SourceProfile("source", "weather", (path.as_posix(),), format=fixed)
         dialect = sniff(path, settings)
@@ -180,6 +180,17 @@ def take_sample(path: Path, sheet: str | None = None, rows: int = ROWS) -> FileS
     return FileSample(path, settings, dialect, columns, len(cells), whole, faults)
 
 
+def _sniff_names(path: Path, settings: SourceProfile) -> Dialect:
+    """The dialect, its header below any title lines whose other cells are empty."""
+    first = dialect = sniff(path, settings)
+    while sum(map(bool, dialect.columns)) < len(dialect.columns) / 2:
+        try:
+            dialect = sniff(path, replace(settings, header_row=dialect.header_record + 2))
+        except InputRefused:
+            return first
+    return dialect
+
+
 def _from_further_on(path: Path, dialect: Dialect) -> list[list[str]]:
     """Sound records from places spread over the rest of a long text file, which may be sorted by unit or channel."""
     if dialect.format != "csv" or dialect.packed or dialect.encoding.startswith("utf-16"):
@@ -195,14 +206,15 @@ def _from_further_on(path: Path, dialect: Dialect) -> list[list[str]]:
     return found
 
 
-def longer_look(sample: FileSample, places: Sequence[int]) -> list[tuple[str, ...]]:
-    """Cells at `places` of many more records than the sample holds, for the look at clocks."""
-    found = records(sample.path, sample.dialect, sample.settings)
-    return [
+def longer_look(samples: Sequence[FileSample], places: Sequence[int]) -> list[tuple[str, ...]]:
+    """Cells at `places` of many more records than the samples hold, file by file, for the look at clocks."""
+    found = (
         tuple(record.cells[place].strip() for place in places)
-        for record in islice(found, STAMPS)
+        for sample in samples
+        for record in records(sample.path, sample.dialect, sample.settings)
         if record.cells is not None and not record.fault
-    ]
+    )
+    return list(islice(found, STAMPS))
 
 
 def as_number(text: str, decimal: str) -> float | None:
@@ -244,16 +256,14 @@ def _weather_format(path: Path, encoding: str) -> str | None:
 
 def _formats_of_most(texts: Sequence[str]) -> list[str]:
     """The fewest formats found that between them read nine texts of ten; none where that takes more than three."""
-    left = list(texts)
     formats: list[str] = []
-    while left and len(formats) < 3:
+    left, unread, bearable = list(texts), 0, max(1, len(texts) // 10)
+    while left and unread <= bearable and len(formats) < 3:
         fitting = formats_that_fit(left[:1])
-        best = max(fitting, key=lambda each: sum(reads(each, text) for text in left), default=None)
-        if best is None:
-            left = left[1:]
-            if len(texts) - len(left) > max(1, len(texts) // 10):
-                return []
+        if not fitting:
+            left, unread = left[1:], unread + 1
             continue
+        best = max(fitting, key=lambda each: sum(reads(each, text) for text in left))
         formats.append(best)
         left = [text for text in left if not reads(best, text)]
-    return formats if len(left) <= len(texts) // 10 else []
+    return formats if len(left) + unread <= bearable else []

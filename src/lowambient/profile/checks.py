@@ -204,9 +204,7 @@ def date_format(value: Any, at: str, problems: Problems) -> str | None:
         words = ", ".join(shown(word) for word in (*DATE_ORDERS, *DATE_WORDS))
         problems.add(at, shown(value), f'{words}, or a format such as "%m/%d/%Y %H:%M"')
     elif wrong:
-        problems.add(
-            at, shown(value), f"only {' '.join('%' + one for one in _DIRECTIVES)} (here {' '.join(wrong)})"
-        )
+        problems.add(at, shown(value), f"only {' '.join('%' + one for one in _DIRECTIVES)} (here {' '.join(wrong)})")
     elif not all(set(part) & set(found) for part in _DATE_PARTS):
         problems.add(at, shown(value), "a format with year, month and day")
     elif ("I" in found) != ("p" in found):

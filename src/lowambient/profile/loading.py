@@ -21,9 +21,7 @@ SPECS: dict[str, dict[str, checks.Check]] = {
         "units": checks.one_of(("us", "si")),
         "time_zone": checks.zone(),
     },
-    "thresholds": {
-        name: checks.number(one.lower, one.upper, one.unit) for name, one in reference.thresholds().items()
-    },
+    "thresholds": {name: checks.number(one.lower, one.upper, one.unit) for name, one in reference.thresholds().items()},
     "costs": {
         "truck_roll": checks.number(0, 1e6),
         "labour_per_h": checks.number(0, 1e6),

@@ -16,7 +16,9 @@ def nearest(found: str, allowed: Iterable[str]) -> str | None:
     >>> nearest("sucton_kpa", ["suction_kpa", "liquid_kpa"])
     'suction_kpa'
     """
-    match = process.extractOne(found, list(allowed), scorer=fuzz.WRatio, processor=_folded, score_cutoff=65)
+    # A word of one or two letters is near to anything that contains it, and means nothing by that.
+    candidates = [word for word in allowed if len(word) > 2 or len(found) <= 4]
+    match = process.extractOne(found, candidates, scorer=fuzz.WRatio, processor=_folded, score_cutoff=65)
     return match[0] if match else None
 
 

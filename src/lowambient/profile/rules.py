@@ -11,6 +11,7 @@ from functools import cache
 from typing import Any
 
 from lowambient import reference
+from lowambient.profile.checks import zone
 from lowambient.profile.measures import measure_names, measures, normalised
 from lowambient.profile.model import SourceProfile
 from lowambient.profile.problems import Problems, key, shown
@@ -45,6 +46,7 @@ _FORMATS_OF = {
     "header_row": ("csv", "xlsx"),
 }
 _TRUTH = ("true", "false")
+_WORDED = ("text", "choice", "flag")
 _NEED_UNITS = ("pressure", "temperature")
 
 Rule = Callable[[SourceProfile, Problems], None]
@@ -89,9 +91,7 @@ def keys_apply(source: SourceProfile, problems: Problems) -> None:
                 "none: the format itself says what its columns are",
             )
     if source.time_zone == "site" and not {"site_id", "unit_id"} & set(contract(source.table)):
-        problems.add(
-            "time_zone", f'"site" in a {source.table} source', "an area name or UTC: its rows name no site"
-        )
+        problems.add("time_zone", f'"site" in a {source.table} source', "an area name or UTC: its rows name no site")
 
 
 def names_belong(source: SourceProfile, problems: Problems) -> None:
@@ -157,19 +157,19 @@ def words_are_known(source: SourceProfile, problems: Problems) -> None:
     """Constants are values of their columns; what `values` maps to is in the column's vocabulary."""
     columns = contract(source.table)
     for name, value in source.constants.items():
-        _value_fits(key("constants", name), value, columns.get(name, {}), problems)
+        _value_fits(key("constants", name), name, value, columns.get(name, {}), problems)
     mapped = {
         *source.columns,
         *_groups(source),
         *(entry.channel for entry in source.channels.values()),
     } & set(columns)
+    worded = sorted(name for name in mapped if columns[name]["kind"] in _WORDED)
     for name, words in source.values.items():
-        if name not in mapped:
-            problems.unknown(
-                key("values", name), name, sorted(mapped), "" if name not in columns else "it is not mapped"
-            )
+        if name not in worded:
+            hint = f"{name} has no words to map" if name in mapped else "it is not mapped" if name in columns else ""
+            problems.unknown(key("values", name), name, worded, hint)
         for written, ours in words.items():
-            _value_fits(key(key("values", name), written), ours, columns.get(name, {}), problems)
+            _value_fits(key(key("values", name), written), name, ours, columns.get(name, {}), problems)
 
 
 RULES: tuple[tuple[Rule, tuple[str, ...]], ...] = (
@@ -218,9 +218,11 @@ def _or(words: Iterable[str]) -> str:
     return " or ".join(sorted(words))
 
 
-def _value_fits(at: str, value: str, column: dict[str, Any], problems: Problems) -> None:
+def _value_fits(at: str, name: str, value: str, column: dict[str, Any], problems: Problems) -> None:
     kind = column.get("kind")
-    if kind == "choice" and value not in reference.vocabulary(column["vocabulary"]):
+    if name == "time_zone":
+        zone()(value, at, problems)
+    elif kind == "choice" and value not in reference.vocabulary(column["vocabulary"]):
         problems.unknown(at, value, reference.vocabulary(column["vocabulary"]))
     elif kind == "flag" and value not in _TRUTH:
         problems.unknown(at, value, _TRUTH)
