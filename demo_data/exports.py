@@ -372,6 +372,14 @@ def spoil(rng: np.random.Generator, trace: Trace) -> None:
         channels["suction_kpa"][begin : begin + count // 8] = channels["suction_kpa"][begin]
     if "swapped" in faults and trace.circuit == 1:
         channels["suction_kpa"], channels["liquid_kpa"] = channels["liquid_kpa"], channels["suction_kpa"]
+    if "spikes" in faults:
+        for at in rng.choice(count, max(count // 900, 2), replace=False):
+            channels["liquid_kpa"][at] *= float(rng.uniform(1.3, 1.9))
+    if "clock an hour off" in faults:
+        trace.times_h = trace.times_h + 1.0
+    if "gauge taken for absolute" in faults:
+        for name in ("suction_kpa", "liquid_kpa"):
+            channels[name] = channels[name] - trace.unit.barometer_kpa
     keep = np.ones(count, dtype=bool)
     if "gaps" in faults:
         for _ in range(int(rng.integers(1, 4))):
@@ -474,8 +482,8 @@ def write_panel(books: Books, folder: Path, traces: list[Trace]) -> None:
         when = stamps(books, trace.times_h, "UTC", "%d.%m.%Y %H:%M")
         columns = [text_of(trace.channels[n], 1.0, 0) for n in ("suction_kpa", "liquid_kpa")]
         columns += [[t.replace(".", ",") for t in celsius_text(trace, n)] for n in ("suction_line_c", "liquid_line_c", "outdoor_c", "supply_air_c")]
-        columns += [flag_text(trace, "compressor_on", "ON", "OFF"), text_of(trace.channels["fans_running"], 1.0, 0),
-                    text_of(trace.channels["fan_speed_fraction"] * 100, 1.0, 0),
+        columns += [flag_text(trace, "compressor_on", "ON", "OFF"), text_of(np.abs(trace.channels["fans_running"]), 1.0, 0),
+                    text_of(np.abs(trace.channels["fan_speed_fraction"]) * 100, 1.0, 0),
                     flag_text(trace, "lp_switch_closed", "closed", "open"), flag_text(trace, "cooling_called", "ON", "OFF")]
         return [[f"{trace.unit.unit_id}", trace.circuit, at, *rest] for at, *rest in zip(when, *columns, strict=True)]
     header = ["Unit", "Circuit", "Stamp", "Psuc kPa", "Pliq kPa", "Tsuc", "Tliq", "Tout", "Tsup", "Comp", "Fans", "Fan %", "LPS", "Call"]

@@ -256,7 +256,7 @@ def _start_conditions(rng: np.random.Generator, head: str, economizer: bool) -> 
     """What is wrong with a unit on the first day, before anybody writes anything down."""
     controlled = head in ("fan cycling", "fan speed", "fan staging by ambient", "dampers")
     return {
-        "head": "bypassed" if controlled and rng.random() < 0.13 else "working",
+        "head": "bypassed" if controlled and rng.random() < 0.17 else "working",
         "charge": 1.0 if rng.random() > 0.07 else rng.uniform(0.6, 0.9),
         "coil": rng.uniform(0.78, 1.0),
         "leak_per_h": 0.0,

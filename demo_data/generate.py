@@ -24,12 +24,13 @@ from exports import Books, Trace
 from fleet import Unit
 from loggers import Logger
 from scenario import REGIONS, Options
-from seasons import COLD_CAUSE, Call, Simulation
+from seasons import COLD_CAUSE, Call, Simulation, service_hours
 from visits import Service
 from weather_blocks import Weather, make_weather
 
 WINTER_H = 240 * 24  # October to May
 PROBE_H = 1.9
+FORTNIGHT_H = 16 * 24
 
 
 def streams(options: Options) -> dict[str, np.random.SeedSequence]:
@@ -58,31 +59,29 @@ def whole_span(simulation: Simulation) -> np.ndarray:
     return np.full(len(simulation.units), simulation.hours)
 
 
-def plan_loggers(options: Options, simulation: Simulation, seed: np.random.SeedSequence) -> list[Logger]:
-    """Who gets a recorder: at random, or where the first half of the span was worst."""
+def plan_loggers(options: Options, units: list[Unit], trouble: np.ndarray, seed: np.random.SeedSequence) -> list[Logger]:
+    """Who gets a recorder: at random, or (`trouble`: cold calls) where the first half of the span was worst."""
     rng = np.random.default_rng(seed)
-    begin = 0 if options.loggers_go == "random" else options.hours // 2
-    trouble = recorders.cold_calls(simulation, options.hours / 2)
-    able = np.array([simulation.served[u].sum() > 24 * 365 for u in range(len(simulation.units))])
-    plan = []
-    for at in recorders.choose(rng, options, trouble, able):
-        served = np.flatnonzero(simulation.served[at])
-        latest = min(int(served[-1]), options.hours - 48)
-        logger = recorders.plan_logger(rng, options, int(at), latest, max(begin, int(served[0])))
-        if logger.windows:
-            plan.append(logger)
-    return plan
+    first_h = 0 if options.loggers_go == "random" else options.hours // 2
+    spans = [service_hours(unit, options) for unit in units]
+    spans = [(max(begin, first_h), min(end, options.hours - 48)) for begin, end in spans]
+    able = np.array([end - begin > 24 * 240 for begin, end in spans])
+    chosen = recorders.choose(rng, options, trouble, able)
+    plan = [recorders.plan_logger(rng, options, int(at), spans[at][1], spans[at][0]) for at in chosen]
+    return [logger for logger in plan if logger.windows]
 
 
 def run_logged(simulation: Simulation, plan: list[Logger]) -> recorders.Recorder:
     """Hourly between the windows, every ten seconds inside them."""
     recorder = recorders.Recorder(simulation, plan)
-    for number in range(max(len(logger.windows) for logger in plan)):
-        spans = [logger.windows[number] if number < len(logger.windows) else None for logger in plan]
-        here = simulation.clock
-        simulation.advance(np.array([s[0] if s else int(here[u]) for u, s in enumerate(spans)]))
-        here = simulation.clock
-        simulation.advance(np.array([s[1] if s else int(here[u]) for u, s in enumerate(spans)]), recorder)
+    # In pieces of a fortnight: all first pieces run side by side, then all second ones, whatever their dates.
+    pieces = [[(a, min(a + FORTNIGHT_H, end)) for begin, end in logger.windows for a in range(begin, end, FORTNIGHT_H)] for logger in plan]
+    for number in range(max(len(p) for p in pieces)):
+        spans = [p[number] if number < len(p) else None for p in pieces]
+        here = simulation.clock.copy()
+        simulation.advance(np.array([s[0] if s else here[u] for u, s in enumerate(spans)]))
+        here = simulation.clock.copy()
+        simulation.advance(np.array([s[1] if s else here[u] for u, s in enumerate(spans)]), recorder)
     simulation.advance(whole_span(simulation))
     return recorder
 
@@ -190,17 +189,18 @@ def _carried_on(span: Options, now: Simulation, alive: list[int], weather: dict[
     return future
 
 
-def write_checks(books: Books, folder: Path, simulation: Simulation) -> None:
+def write_checks(books: Books, folder: Path, simulations: list[tuple[Simulation, list[int]]]) -> None:
     """A dozen visits on which the tech lead looked for himself."""
     rows: list[list[object]] = []
     rng = books.rng
-    bypassed = [key for key in simulation.open_interval if key[2] == "head control fans always on"]
-    sound = [(u, 1, "") for u, unit in enumerate(books.units) if unit.head == "fan cycling" and not any(k[0] == u for k in bypassed)]
-    for keys, verdict, note in ((bypassed, "confirmed", "jumper on fan control, left till quote is signed"), (sound, "not found", "control works, checked with gauges")):
+    bypassed = [(index[u], circuit) for sim, index in simulations for u, circuit, kind in sim.open_interval if kind == "head control fans always on"]
+    sound = [(u, 1) for u, unit in enumerate(books.units) if unit.head == "fan cycling" and u not in {at for at, _ in bypassed}]
+    notes_on = {"confirmed": "jumper on fan control, left till quote is signed", "not found": "control works, checked with gauges"}
+    for keys, verdict in ((bypassed, "confirmed"), (sound, "not found")):
         for at in rng.permutation(len(keys))[:6]:
-            unit = books.units[keys[at][0]]
+            unit, circuit = keys[at]
             day = books.at(books.options.hours - 24 * float(rng.uniform(3, 60)))
-            rows.append([unit.unit_id, keys[at][1], "head control out", day.strftime("%Y-%m-%d %H:%M"), verdict, note])
+            rows.append([books.units[unit].unit_id, circuit, "head control out", day.strftime("%Y-%m-%d %H:%M"), verdict, notes_on[verdict]])
     exports.write_csv(folder / "checks.csv", ["unit", "circuit", "flag", "checked", "verdict", "note"], sorted(rows, key=str))
 
 
@@ -211,27 +211,32 @@ def generate(options: Options) -> dict[str, int]:
     weather = {r: make_weather(r, options.first_hour, options.hours, rng_weather[REGIONS.index(r)]) for r in options.climates}
     units = fleets.draw_fleet(np.random.default_rng(seed["fleet"]), options, {r: w.temperature_c for r, w in weather.items()})
     everyone = list(range(len(units)))
-
-    first = simulate(options, units, everyone, weather, seed["people"])
-    first.advance(whole_span(first))
-    plan = plan_loggers(options, first, seed["loggers"]) if options.logger_share > 0 else []
+    simulations: list[tuple[Simulation, list[int]]] = []
+    plan: list[Logger] = []
+    if options.logger_share > 0:
+        trouble = np.zeros(len(units))
+        if options.loggers_go == "troubled":
+            scout = simulate(options, units, everyone, weather, seed["people"])
+            scout.advance(whole_span(scout) // 2)
+            trouble = recorders.cold_calls(scout, options.hours / 2)
+        plan = plan_loggers(options, units, trouble, seed["loggers"])
     logged = [logger.unit for logger in plan]
     rest = [at for at in everyone if at not in set(logged)]
-    simulations = [(first, everyone)]
+    if rest:
+        simulations.append((simulate(options, units, rest, weather, seed["people"]), rest))
+        simulations[0][0].advance(whole_span(simulations[0][0]))
     traces: list[Trace] = []
     trips = []
     if logged:
-        second = simulate(options, units, logged, weather, seed["people"])
-        recorder = run_logged(second, plan)
-        traces = logged_traces(options, units, second, recorder, plan, seed["exports"].spawn(1)[0])
-        trips = [(logged[second.owner[t.lane]], int(second.number[t.lane]), t) for t in recorder.trips]
-        simulations.append((second, logged))
+        watched = simulate(options, units, logged, weather, seed["people"])
+        recorder = run_logged(watched, plan)
+        traces = logged_traces(options, units, watched, recorder, plan, seed["exports"].spawn(1)[0])
+        trips = [(logged[watched.owner[t.lane]], int(watched.number[t.lane]), t) for t in recorder.trips]
+        simulations.append((watched, logged))
 
     calls, intervals, lockouts = [], [], []
     for sim, index in simulations:
         for u, at in enumerate(index):
-            if sim is first and at in set(logged):
-                continue
             for call in sim.calls[u]:
                 call.unit = at
                 call.outdoor_c = float(sim.outdoor[sim.row[u], min(int(max(call.visit_h, call.opened_h)), sim.hours - 1)])
@@ -241,12 +246,12 @@ def generate(options: Options) -> dict[str, int]:
             intervals += sim.intervals[u]
             lockouts += [(at, int(sim.number[lock.lane]), lock) for lock in sim.lockouts[u]]
     books = Books(options, units, weather, calls, np.random.default_rng(seed["exports"]))
-    probes = probe_traces(options, units, first, [c for c in calls if c.unit in set(rest)], seed["probes"])
-    return write_all(books, simulations, plan, traces, probes, trips, intervals, lockouts, logged, rest, seed)
+    probes = probe_traces(options, units, simulations[0][0], [c for c in calls if c.unit in set(rest)], seed["probes"]) if rest else []
+    return write_all(books, simulations, plan, traces, probes, trips, intervals, lockouts, seed)
 
 
 def write_all(books: Books, simulations: list, plan: list[Logger], traces: list[Trace], probes: list[Trace], trips: list, intervals: list, lockouts: list,
-              logged: list[int], rest: list[int], seed: dict[str, np.random.SeedSequence]) -> dict[str, int]:
+              seed: dict[str, np.random.SeedSequence]) -> dict[str, int]:
     """Exports, profile and truth under `options.out`."""
     out = books.options.out
     for name in ("exports", "truth"):
@@ -259,22 +264,20 @@ def write_all(books: Books, simulations: list, plan: list[Logger], traces: list[
     exports.write_units(books, folder)
     aliases = exports.write_aliases(books, folder)
     exports.write_calls(books, folder, aliases)
-    write_checks(books, folder, simulations[0][0])
+    write_checks(books, folder, simulations)
     exports.write_weather(books, folder / "weather")
     exports.write_readings(books, folder / "readings", traces + probes)
     profile_text.write_profile(out)
 
-    first = simulations[0][0]
-    keep = [(_only(first, rest), rest), *simulations[1:]] if rest else simulations[1:]
     planted = out / "truth"
-    truth.write_units(books, planted, set(logged))
+    truth.write_units(books, planted, {logger.unit for logger in plan})
     truth.write_conditions(books, planted, intervals)
     truth.write_calls(books, planted)
     truth.write_lockouts(books, planted, lockouts)
     truth.write_trips(books, planted, trips)
-    truth.write_set_points(books, planted, keep)
+    truth.write_set_points(books, planted, simulations)
     truth.write_loggers(books, planted, plan, traces)
-    futures = next_winters(books.options, books.units, keep, seed["future"])
+    futures = next_winters(books.options, books.units, simulations, seed["future"])
     truth.write_next_winter(books, planted, futures)
     return {
         "units": len(books.units), "sites": len({u.site.site_id for u in books.units}), "calls": len(books.calls),
@@ -282,23 +285,6 @@ def write_all(books: Books, simulations: list, plan: list[Logger], traces: list[
         "logged units": len(plan), "probe sessions": len(probes), "readings": sum(t.times_h.size for t in traces + probes),
         "weather hours": sum(w.temperature_c.size for w in books.weather.values()), "bytes": sum(p.stat().st_size for p in out.rglob("*") if p.is_file()),
     }
-
-
-def _only(simulation: Simulation, chosen: list[int]) -> Simulation:
-    """A view of a finished simulation on some of its units."""
-    lanes = np.concatenate([simulation.lanes_of[u] for u in chosen])
-    view = object.__new__(Simulation)
-    view.__dict__.update(simulation.__dict__)
-    view.units = [simulation.units[u] for u in chosen]
-    view.owner = np.repeat(np.arange(len(chosen)), [simulation.lanes_of[u].size for u in chosen])
-    view.number, view.circuits = simulation.number[lanes], physics.take(simulation.circuits, lanes)
-    view.condition, view.offset_k = physics.take(simulation.condition, lanes), simulation.offset_k[lanes]
-    view.lanes_of = [np.flatnonzero(view.owner == u) for u in range(len(chosen))]
-    view.tables = simulation.tables.take(lanes)
-    for name in ("served", "economizer", "hold_c", "watched", "patience_h", "winter_off"):
-        setattr(view, name, getattr(simulation, name)[chosen])
-    view.use_now = [simulation.use_now[u] for u in chosen]
-    return view
 
 
 def parse(arguments: list[str] | None = None) -> Options:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -24,6 +24,7 @@ from seasons import (
 
 CHANNELS = ("suction_kpa", "liquid_kpa", "evaporating_c", "condensing_c", "air_c", "outdoor_c", "wetness", "high_liquid_s", "fan_share", "running",
             "lp_open", "hp_open", "wanted", "current", "cooled")
+START_S = 300.0  # a trip within five minutes of a start is a trip on start
 KINDS = ("ridge", "kite", "ledger", "panel")  # the four kinds of recorder; names of our own
 USUAL_INTERVAL_S = {"ridge": 300, "kite": 60, "ledger": 300, "panel": 300}
 
@@ -54,8 +55,6 @@ class Logger:
     missing: set[str]
     outdoor_bias_k: float
     faults: list[str]
-    samples: list[np.ndarray] = field(default_factory=list)
-    times_h: list[float] = field(default_factory=list)
 
 
 class Recorder(FineHour):
@@ -75,7 +74,10 @@ class Recorder(FineHour):
         self.stage = np.zeros((2, len(loggers)), dtype=bool)
         self.tripped = np.zeros(lanes.size, dtype=bool)
         self.locked = np.zeros(lanes.size, dtype=bool)
+        self.asked_s = np.zeros(lanes.size)
+        self.run_before = np.zeros(lanes.size)
         self.previous = np.full(len(loggers), -2)
+        self.rng = np.random.default_rng(rngs[0].integers(2**63))
 
     def _enter(self, active: np.ndarray, hour: np.ndarray, outdoor: np.ndarray) -> None:
         """Lanes whose window begins: at rest, in lockout if the hourly model left them so."""
@@ -112,20 +114,22 @@ class Recorder(FineHour):
         state.low_liquid_s = np.where(reset & ~state.running, np.maximum(state.low_liquid_s, 3.0), state.low_liquid_s)
         self.locked &= sim.out > 0
         going = active[owner]
-        gust = 1.0 + 0.25 * sim.noise[units, following][owner]
+        # Within the hour: people, doors, clouds and gusts, ten minutes at a time.
+        restless = self.rng.standard_normal((3, 6, units.size))
         cooled = np.zeros(len(sim.units))
         share = 1.0 / np.where(sim.two, 2.0, 1.0)
         for number in range(STEPS_PER_HOUR):
             part = number / STEPS_PER_HOUR
-            outdoor = ends[0] + (ends[1] - ends[0]) * part
+            load, sky, gust = restless[:, number * 6 // STEPS_PER_HOUR]
+            outdoor = ends[0] + (ends[1] - ends[0]) * part + 0.25 * sky[owner]
             standing = outdoor + lifts[0] + (lifts[1] - lifts[0]) * part
             air = sim.space_now_c[owner] + 0.0
             wanted = self._thermostat(demand) & ~(outdoor < sim.hold_c[owner]) & ~sim.dead[owner] & going
-            around = Around(outdoor, standing, np.maximum(wind * gust, 0.3), air, wanted)
+            around = Around(outdoor, standing, np.maximum(wind * (1.0 + 0.25 * gust[owner]), 0.3), air, wanted)
             flows = physics.step(sim.circuits, sim.condition, state, around, FINE_STEP_S)
             got = np.bincount(owner, weights=flows.vapour, minlength=units.size) * share
             cooled += got / STEPS_PER_HOUR
-            drift = FINE_STEP_S * (demand - got) / self.mass_s
+            drift = FINE_STEP_S * (demand * (1.0 + 0.22 * load) - got) / self.mass_s
             sim.space_now_c = np.clip(sim.space_now_c + drift, sim.space_c - 1.5, sim.space_c + 9.0)
             self._book(going, hour, part, flows, wanted, outdoor)
             self._sample(hour, number, flows, around)
@@ -152,18 +156,21 @@ class Recorder(FineHour):
             for lane in np.flatnonzero(trips):
                 at = float(hour[sim.owner[lane]]) + part
                 kind = "low pressure" if flows.lp_trip[lane] else "high pressure"
-                self.trips.append(Trip(int(lane), at, kind, bool(state.off_s[lane] <= FINE_STEP_S and self._short(lane)), float(self.least_kpa[lane])))
-        self.run_before = np.where(state.running, state.run_s, getattr(self, "run_before", state.run_s))
+                self.trips.append(Trip(int(lane), at, kind, bool(self.run_before[lane] < START_S), float(self.least_kpa[lane])))
+        self.run_before = np.where(state.running, state.run_s, self.run_before)
         self.tripped = (self.tripped | trips) & ~state.running
-        barred = state.latched | (state.lp_open & ~sim.condition.lp_jumpered) | state.hp_open
-        locked = self.tripped & wanted & barred & ~state.running & going
+        # A pump-down leaves its switch open, and the call closes it within a minute: that is no lockout.
+        asked = wanted & ~state.running
+        self.asked_s = np.where(asked, self.asked_s + FINE_STEP_S, 0.0)
+        lp_bars = state.lp_open & ~sim.condition.lp_jumpered & ~sim.circuits.starts_open & (self.tripped | (self.asked_s > 300.0))
+        locked = (state.latched | lp_bars | state.hp_open) & wanted & ~state.running & going
         began, ended = locked & ~self.locked, self.locked & ~locked & going
         if began.any() or ended.any():
             for lane in np.flatnonzero(began):
                 at = float(hour[sim.owner[lane]]) + part
                 kind = (HP_LATCHED if state.hp_open[lane] else LATCHED) if state.latched[lane] else SWITCH_OPEN
                 if sim.lockout[lane] is None:
-                    sim.lock(int(lane), kind, at, float(outdoor[lane]), 1.0)
+                    sim.lock(int(lane), kind, at, float(outdoor[lane]), 1.0, after_trip=bool(self.tripped[lane]))
                     sim.lockout[lane].resolved = "step"  # type: ignore[union-attr]
             for lane in np.flatnonzero(ended):
                 record = sim.lockout[lane]
@@ -173,17 +180,12 @@ class Recorder(FineHour):
                 sim.unlock(int(lane), float(hour[sim.owner[lane]]) + part, why)
         self.locked = np.where(going, locked, self.locked)
 
-    def _short(self, lane: int) -> bool:
-        before = getattr(self, "run_before", None)
-        return before is None or before[lane] < 300.0
-
     def _commit(self, going: np.ndarray, hour: np.ndarray) -> None:
         """What the hourly books need to know at the end of the hour."""
         sim, state = self.sim, self.sim.state
         assert state is not None
         kind = np.where(state.latched, np.where(state.hp_open, HP_LATCHED, LATCHED), SWITCH_OPEN)
         sim.out = np.where(going, np.where(self.locked, kind, 0), sim.out)
-        sim.cold_trips += 0
 
     def _sample(self, hour: np.ndarray, number: int, flows: physics.Flows, around: Around) -> None:
         sim, state = self.sim, self.sim.state
@@ -246,6 +248,12 @@ def plan_logger(rng: np.random.Generator, options: Options, unit: int, latest_h:
         faults.append("bad values")
     if rng.random() < 0.06:
         faults.append("swapped")
+    if rng.random() < 0.08:
+        faults.append("spikes")
+    if rng.random() < 0.05:
+        faults.append("clock an hour off")
+    if kind == "panel" and rng.random() < 0.08:
+        faults.append("gauge taken for absolute")
     if rng.random() < 0.3:
         faults.append("gaps")
     return Logger(unit, kind, interval, windows, float(rng.uniform(0.6, 2.6)), (float(rng.normal(0, 1.2)), float(rng.normal(0, 2.0))), float(rng.uniform(5, 60)),

@@ -84,6 +84,11 @@ class Saturation:
     dew_inverse_t: Array
     dew_ln_p: Array
 
+    def __post_init__(self) -> None:
+        """Both curves side by side: one pass over twice the lanes costs half of two passes."""
+        object.__setattr__(self, "_both_inverse_t", np.concatenate([self.dew_inverse_t, self.bubble_inverse_t], axis=1))
+        object.__setattr__(self, "_both_ln_p", np.concatenate([self.bubble_ln_p, self.bubble_ln_p], axis=1))
+
     @classmethod
     def of(cls, names: list[str] | tuple[str, ...]) -> Saturation:
         """The curves of these refrigerants, lane by lane."""
@@ -111,6 +116,17 @@ class Saturation:
     def bubble_kpa(self, celsius: Array) -> Array:
         """Bubble pressure, absolute kPa."""
         return np.exp(_horner(self.bubble_ln_p, 1000.0 / (celsius + 273.15)))
+
+    def both_c(self, low_kpa: Array, high_kpa: Array) -> tuple[Array, Array]:
+        """Dew temperature of the low side and bubble temperature of the high side, °C."""
+        celsius = 1000.0 / _horner(self._both_inverse_t, np.log(np.concatenate([low_kpa, high_kpa]))) - 273.15  # type: ignore[attr-defined]
+        return celsius[: low_kpa.size], celsius[low_kpa.size :]
+
+    def both_bubble_kpa(self, first_c: Array, second_c: Array) -> tuple[Array, Array]:
+        """Bubble pressures at two temperatures of each lane, absolute kPa."""
+        inverse = 1000.0 / (np.concatenate([first_c, second_c]) + 273.15)
+        kpa = np.exp(_horner(self._both_ln_p, inverse))  # type: ignore[attr-defined]
+        return kpa[: first_c.size], kpa[first_c.size :]
 
     def dew_kpa(self, celsius: Array) -> Array:
         """Dew pressure, absolute kPa."""

@@ -27,6 +27,7 @@ FINE_STEP_S = 10
 STEPS_PER_HOUR = 3600 // FINE_STEP_S
 WEEK_H = 168
 COLD_CAUSE = "cold lockout"
+SHORT_CYCLING = "cold short cycling"  # trips on low pressure in the cold, and restarts by itself each time
 
 
 @dataclass
@@ -81,6 +82,7 @@ class Lockout:
     to_h: float = np.inf
     ended_by: str = "data ended"
     resolved: str = "hour"
+    after_trip: bool = True  # otherwise the switch opened while the circuit stood still
 
 
 class Simulation:
@@ -149,6 +151,8 @@ class Simulation:
         self.clock = np.zeros(count, dtype=np.int64)
         self.out = np.zeros(lanes, dtype=np.int64)
         self.out_since = np.zeros(lanes)
+        self.curves = np.empty((lanes, outcomes.WIND_M_S.size, outcomes.OUTDOOR_C.size, 3))
+        self.stale = np.ones(lanes, dtype=bool)
         self.lockout: list[Lockout | None] = [None] * lanes
         self.warm_h = np.zeros(count)
         self.patience_h = np.array([rng.uniform(*PATIENCE_H.get(u.use, (2.0, 8.0))) for u, rng in zip(self.units, self.rngs, strict=True)])
@@ -166,7 +170,7 @@ class Simulation:
         self.lockouts: list[list[Lockout]] = [[] for _ in range(count)]
         self.intervals: list[list[Interval]] = [[] for _ in range(count)]
         self.open_interval: dict[tuple[int, int, str], Interval] = {}
-        self.cold_trips = np.zeros(lanes, dtype=np.int64)
+        self.was_wanted = np.zeros(lanes, dtype=bool)
         self.use_now = [u.use for u in self.units]
         self.winter_off = np.zeros(count, dtype=bool)
         self.two = np.array([len(lanes) == 2 for lanes in self.lanes_of])
@@ -192,6 +196,7 @@ class Simulation:
     def note_conditions(self, unit: int, hour: float) -> None:
         """Writes down what now is the matter with a unit and its circuits."""
         c, condition = self.circuits, self.condition
+        self.stale[self.lanes_of[unit]] = True
         for lane in self.lanes_of[unit]:
             circuit = int(self.number[lane])
             mode = condition.head[lane]
@@ -274,7 +279,10 @@ class Simulation:
         idle = self.out == 0
         lp, hp, cooling = np.full(owner.size, np.inf), np.full(owner.size, np.inf), np.zeros(owner.size)
         asked = np.flatnonzero(going & wanted & idle)
-        lp[asked], hp[asked], cooling[asked] = self.tables.at(condition, outdoor, wind, asked)
+        if self.stale.any():
+            changed = np.flatnonzero(self.stale)
+            self.curves[changed], self.stale[changed] = self.tables.folded(condition, changed), False
+        lp[asked], hp[asked], cooling[asked] = outcomes.look_up(self.curves, asked, outdoor[asked], wind[asked])
         lp_trip = (lp + 7.0 * noise < 0.0) & ~condition.lp_jumpered
         fans_lost = condition.fans_out / c.fans
         hp = hp - 1500.0 * fans_lost * np.clip((outdoor - 12.0) / 20.0, 0.0, 1.0)
@@ -282,12 +290,15 @@ class Simulation:
         locks = lp_trip & (c.trips_to_latch > 0)
         opens = lp_trip & ~locks & (standing_kpa < c.lp_reset_kpa) & ~c.starts_open
         hp_locks = hp_trip & (c.trips_to_latch > 0)
-        for lane in np.flatnonzero(locks | opens | hp_locks):
+        # Stood still for an hour or more in great cold: the switch opened by itself and the call finds it open.
+        stood = np.isfinite(lp) & ~self.was_wanted & ~lp_trip & ~hp_trip
+        stood &= (standing_kpa < c.lp_out_kpa) & ~c.starts_open & ~condition.lp_jumpered & ~c.lp_at_liquid
+        self.was_wanted = np.where(going, wanted, self.was_wanted)
+        for lane in np.flatnonzero(locks | opens | hp_locks | stood):
             kind = HP_LATCHED if hp_locks[lane] else LATCHED if locks[lane] else SWITCH_OPEN
             u = owner[lane]
             since = float(hour[u]) + float(self.rngs[u].random())
-            self.lock(int(lane), kind, since, float(outdoor[lane]), float(wind[lane]))
-        self.cold_trips += lp_trip
+            self.lock(int(lane), kind, since, float(outdoor[lane]), float(wind[lane]), after_trip=not stood[lane])
         self._recover(going, hour, outdoor, standing_kpa, wanted)
         working = wanted & (self.out == 0)
         cooling = np.clip(cooling, 0.0, 1.1) * condition.compressor
@@ -309,12 +320,12 @@ class Simulation:
         first_out = (self.out[self.first_lane] > 0)[self.owner]
         return (load > COOLING_LEAST) & ((self.number == 1) | (load > 0.48) | first_out)
 
-    def lock(self, lane: int, kind: int, since: float, outdoor_c: float, wind_m_s: float) -> None:
+    def lock(self, lane: int, kind: int, since: float, outdoor_c: float, wind_m_s: float, after_trip: bool = True) -> None:
         """A circuit goes out; writes down why."""
         self.out[lane], self.out_since[lane] = kind, since
-        cause, contributing = self.cause_of(lane, kind, outdoor_c, wind_m_s)
+        cause, contributing = self.cause_of(lane, kind, outdoor_c, wind_m_s) if after_trip else (COLD_CAUSE, "")
         name = {SWITCH_OPEN: "switch open", LATCHED: "latched", HP_LATCHED: "high pressure latched"}[kind]
-        record = Lockout(lane, since, name, outdoor_c, cause, contributing)
+        record = Lockout(lane, since, name, outdoor_c, cause, contributing, after_trip=after_trip)
         self.lockout[lane] = record
         self.lockouts[int(self.owner[lane])].append(record)
 
@@ -330,7 +341,8 @@ class Simulation:
             return ("head control failed open" if condition.head[lane] == physics.FANS_STUCK_OFF else "condenser restricted"), ""
         mild = physics.sound(1)
         mild.head[:] = condition.head[lane]
-        margin = self.tables.at(mild, np.array([outdoor_c]), np.array([wind_m_s]), np.array([0]), np.array([lane]))[0][0]
+        curve = self.tables.take(np.array([lane])).folded(mild, np.array([0]))
+        margin = outcomes.look_up(curve, np.array([0]), np.array([outdoor_c]), np.array([wind_m_s]))[0][0]
         if margin < 12.0:
             return COLD_CAUSE, label if severity[worst] > 0.15 else ""
         return label if severity[worst] > 0.08 else COLD_CAUSE, ""
@@ -388,7 +400,7 @@ class Simulation:
         }
         cause = min(shares, key=lambda name: shares[name])
         if self.outdoor[self.row[unit], hour] < 8.0 and shares[cause] > 0.8:
-            return COLD_CAUSE, 1, ""  # short cycling on the LP switch without ever locking out
+            return SHORT_CYCLING, 1, ""
         return (cause if shares[cause] < 0.9 else "load over capacity"), 0, ""
 
 

@@ -55,8 +55,8 @@ def write_calls(books: Books, folder: Path) -> None:
 
 def write_lockouts(books: Books, folder: Path, lockouts: list[tuple[int, int, Lockout]]) -> None:
     """Every lockout: unit index, circuit, record. `resolved` says whether it is known to the step or to the hour."""
-    header = ["unit_id", "circuit", "started_at", "ended_at", "kind", "outdoor_c", "ended_by", "cause", "contributing", "resolved"]
-    rows = [[books.units[u].unit_id, c, instant(books, r.from_h), instant(books, r.to_h), r.kind, round(r.outdoor_c, 1), r.ended_by, r.cause, r.contributing, r.resolved]
+    header = ["unit_id", "circuit", "started_at", "ended_at", "kind", "outdoor_c", "ended_by", "cause", "contributing", "resolved", "after_trip"]
+    rows = [[books.units[u].unit_id, c, instant(books, r.from_h), instant(books, r.to_h), r.kind, round(r.outdoor_c, 1), r.ended_by, r.cause, r.contributing, r.resolved, r.after_trip]
             for u, c, r in sorted(lockouts, key=lambda x: (x[0], x[1], x[2].from_h))]
     _write(folder / "lockouts.csv", header, rows)
 

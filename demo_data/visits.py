@@ -13,7 +13,7 @@ import numpy as np
 import circuit as physics
 import outcomes
 from fleet import FIELD_BAND_C
-from seasons import COLD_CAUSE, HP_LATCHED, Call, Simulation, service_hours
+from seasons import COLD_CAUSE, HP_LATCHED, SHORT_CYCLING, Call, Simulation, service_hours
 
 HOURS_PER_YEAR = 8766.0
 TECHNICIANS = {  # initials and skill, 0-1
@@ -32,7 +32,7 @@ ORDINARY = {  # kind: calls a unit-year, season ("any", "summer", "winter"), fin
     "contactor": (0.06, "any", "controls", "replaced contactor", ("no cooling", "short cycling")),
 }
 HAZARDS = {  # condition: starts a unit-year
-    "control fails closed": 0.025, "control fails open": 0.02, "leak": 0.05, "metering": 0.015, "fan motor": 0.045, "compressor": 0.015,
+    "control fails closed": 0.04, "control fails open": 0.02, "leak": 0.05, "metering": 0.015, "fan motor": 0.045, "compressor": 0.015,
     "economizer": 0.10, "controls": 0.03, "airflow": 0.06, "ambient setting": 0.008, "use changes": 0.012,
 }
 PARTS = {  # action: median parts cost, spread
@@ -97,7 +97,7 @@ class Service:
         day0 = sim.options.first_hour.timetuple().tm_yday
         for year in range(-1, sim.hours // 8766 + 2):
             for day_of_year in (100, 275):
-                hour = ((year * 365.25 + day_of_year + site_shift - day0) * 24) + rng.uniform(14, 22)
+                hour = self._working_hour(u, (year * 365.25 + day_of_year + site_shift - day0) * 24 + rng.uniform(14, 22))
                 if begin < hour < end and rng.random() < 0.93:
                     self._at(u, hour, lambda s, i, h: self._maintain(i, h))
 
@@ -180,14 +180,14 @@ class Service:
         sim, rng = self.sim, self.sim.rngs[u]
         cause, circuit, contributing = why
         unit = sim.units[u]
-        if cause == COLD_CAUSE and self._recent_cold(u, hour, 8) >= 2 and rng.random() < 0.7:
-            sim.warm_h[u] = -float(rng.uniform(20, 110))  # they know by now: doors open, a portable, wait for noon
+        if cause in (COLD_CAUSE, SHORT_CYCLING) and self._copes(u, hour):
+            sim.warm_h[u] = -float(rng.uniform(20, 110))
             return
         if unit.duty == "refrigeration":
             words = ["box warm"] * 4 + ["no cooling"]
         elif unit.use in ("server room", "telecom hut", "imaging suite"):
             words = ["server hot"] * 3 + ["no cooling"] * 2
-        elif cause in (COLD_CAUSE, "controls", "compressor failing"):
+        elif cause in (COLD_CAUSE, SHORT_CYCLING, "controls", "compressor failing"):
             words = ["no cooling"] * 5 + ["not keeping up", "short cycling"]
         elif cause == "airflow or icing":
             words = ["ice", "not keeping up", "no cooling"]
@@ -200,9 +200,15 @@ class Service:
         sim.call_open[u] = True
         self._dispatch(call, urgent=True)
 
+    def _copes(self, u: int, hour: float) -> bool:
+        """After some calls a site knows the trouble by now: doors open, a portable, wait for noon."""
+        week, month = self._recent_cold(u, hour, 8), self._recent_cold(u, hour, 35)
+        silence = 0.0 if week < 1 else 0.45 if week < 2 else 0.85
+        return bool(self.sim.rngs[u].random() < max(silence, 0.9 if month >= 4 else 0.0))
+
     def _recent_cold(self, u: int, hour: float, days: float) -> int:
         """Cold-lockout calls on a unit in the last days."""
-        return sum(1 for c in self.sim.calls[u] if c.cause == COLD_CAUSE and hour - 24 * days < c.opened_h < hour - 0.5)
+        return sum(1 for c in self.sim.calls[u] if c.cause in (COLD_CAUSE, SHORT_CYCLING) and hour - 24 * days < c.opened_h < hour - 0.5)
 
     def _dispatch(self, call: Call, urgent: bool = False) -> None:
         """Decides who comes and when; some calls are cancelled before anybody sets out."""
@@ -213,8 +219,18 @@ class Service:
         if not urgent:
             wait += 24 * int(rng.choice([0, 1, 2, 4], p=[0.5, 0.25, 0.15, 0.1]))
         call.visit_h = call.opened_h + wait
+        if not (urgent and sim.watched[u]):
+            call.visit_h = self._working_hour(u, call.visit_h)
         call.technician = self.home_tech[u] if rng.random() < 0.55 else str(rng.choice(list(TECHNICIANS)))
         self._at(u, call.visit_h, lambda s, i, h: self._visit(call))
+
+    def _working_hour(self, u: int, hour: float) -> float:
+        """The same day between seven and four, if nobody is paid to come at night."""
+        sim = self.sim
+        local = (sim.local_hour[sim.row[u], min(int(hour), sim.hours - 1)] + hour % 1) % 24
+        if 7 <= local <= 17:
+            return hour
+        return hour + (7.0 - local) % 24 + float(sim.rngs[u].uniform(0.2, 7.0))
 
     def _visit(self, call: Call) -> None:
         sim, rng, u = self.sim, self.sim.rngs[call.unit], call.unit
@@ -259,7 +275,9 @@ class Service:
             condition.coil[lanes] = np.maximum(condition.coil[lanes], rng.uniform(0.9, 1.0))
             call.actions.append("cleaned condenser")
         skill = TECHNICIANS[call.technician]
-        Visit(self, call, hour, []).look_around(skill * 0.35)
+        visit = Visit(self, call, hour, [])
+        visit.look_around(skill * 0.35)
+        visit.maybe_bypass(0.5)
         if not call.findings:
             call.findings = ["all ok"]
         self._charge(call)
@@ -269,14 +287,14 @@ class Service:
         """The fix comes on a later visit that this one ordered."""
         rng, u = self.sim.rngs[call.unit], call.unit
         opened = call.visit_h + 1.0
-        due = opened + 24.0 * float(rng.uniform(*days))
+        due = self._working_hour(u, opened + 24.0 * float(rng.uniform(*days)))
         if quote:
             offer = self._open(u, opened + float(rng.uniform(20, 90)), "quote", call.cause, "quote")
             offer.visit_h, offer.technician, offer.actions = offer.opened_h + 2.0, call.technician, ["quoted"]
             offer.labour_h, offer.closed_h = 0.5, offer.opened_h + 3.0
             if rng.random() < 0.5:
                 return
-            due += 24.0 * float(rng.uniform(5, 40))
+            due += 24.0 * int(rng.integers(5, 40))
         lane = self._lane_of(call)
         self._at(u, due, lambda s, i, h: self._complete(call, i, h, action, lane))
 
@@ -395,7 +413,7 @@ class Visit:
             self.look_around(0.05 * self.skill)
         elif not self.service.treat:
             self.do("reset")
-        elif cause == COLD_CAUSE:
+        elif cause in (COLD_CAUSE, SHORT_CYCLING):
             self.cold()
         else:
             self.other(cause)
@@ -412,7 +430,7 @@ class Visit:
         call.findings.append("locked out" if self.out else "running on arrival")
         mode, fitted = sim.condition.head[self.lane], sim.circuits.head[self.lane] != physics.ALL_ON
         recent = self.service._recent_cold(self.u, call.opened_h, 60)
-        insight = min(self.skill * (0.22 + 0.14 * min(recent, 5)), 0.9) * (1.0 if self.out else 0.5)
+        insight = min(self.skill * (0.08 + 0.09 * min(recent, 5)), 0.9) * (1.0 if self.out else 0.4)
         if self.out:
             self.do("reset")
         if self.chance(insight):
@@ -441,14 +459,14 @@ class Visit:
         elif not fitted:
             call.findings.append("no head control")
             call.actions.append("recommend control")
-            if self.chance(0.45 + 0.12 * recent):
-                self.service.order_return(call, "fitted control", (5, 40), quote=recent < 4)
+            if self.chance(0.25 + 0.08 * recent):
+                self.service.order_return(call, "fitted control", (5, 40), quote=recent < 5 or self.chance(0.5))
         else:
             call.findings += ["no jumper"] if self.chance(0.5) else ["low suction"]
             fitted_already = (self.u, int(self.sim.number[self.lane]), "fitted start kit") in self.sim.open_interval
-            if not fitted_already and self.chance(0.25 + 0.15 * recent):
+            if not fitted_already and self.chance(0.15 + 0.08 * recent):
                 self.service.order_return(call, "fitted start kit", (3, 20))
-            elif recent >= 4 and self.chance(0.5):
+            elif recent >= 4 and self.chance(0.2):
                 self.do("outside air in winter")
 
     def _puzzled(self) -> None:
@@ -538,13 +556,13 @@ class Visit:
             call.actions.append("ran")
         self.look_around(0.1 * skill)
 
-    def maybe_bypass(self) -> None:
+    def maybe_bypass(self, share: float = 1.0) -> None:
         """On a mild day the fans of a sound control seem not to start; somebody helps them."""
         sim, head = self.sim, self.sim.circuits.head[self.lane]
         if head not in (physics.CYCLING, physics.SPEED) or not self.service.treat:
             return
         waiting = sim.condition.head[self.lane] == physics.WORKING and 4.0 < self.outdoor_c < 22.0
-        if waiting and self.chance(0.045 * (1.3 - self.skill)):
+        if waiting and self.chance(0.10 * share * (1.3 - self.skill)):
             self.do("bypassed control")
             sim.mark(self.u, int(sim.number[self.lane]), "bypassed on a mild day", True, self.hour)
             sim.mark(self.u, int(sim.number[self.lane]), "bypassed on a mild day", False, self.hour + 1)
@@ -555,7 +573,7 @@ class Visit:
         lanes = sim.lanes_of[u]
         fitted = sim.circuits.head[lanes] != physics.ALL_ON
         always = (condition.head[lanes] == physics.FANS_ALWAYS_ON) & fitted
-        if always.any() and self.chance(care * 0.6):
+        if always.any() and self.chance(care * 0.2):
             self.lane = int(lanes[np.argmax(always)])
             call.findings.append("control bypassed")
             self.do("reconnected control")

@@ -1,4 +1,4 @@
-"""Slow, obvious twins of the SQL marts: plain loops over plain rows, written from the words of the design, not from the SQL."""
+"""Slow, obvious twins of the SQL marts: plain loops over plain rows, written from the words, not from the SQL."""
 
 import math
 from datetime import datetime, timedelta

@@ -15,8 +15,8 @@ NOTES = (
 START = datetime(2016, 5, 28)
 
 
-def fleet(seed: int, days: int = 70, units: int = 8) -> dict[str, pl.DataFrame]:
-    """Input tables: 3 stations (one without weather), 4 sites (one without position), gaps, edges of bands, odd dates."""
+def fleet(seed: int, days: int = 70, units: int = 14) -> dict[str, pl.DataFrame]:
+    """Input tables: 3 stations (one only typical), 4 sites (one without position), gaps, band edges, odd dates."""
     random = np.random.default_rng(seed)
     return {
         "weather": _weather(random, days),
@@ -124,7 +124,9 @@ def _calls(random: np.random.Generator, days: int, units: int) -> pl.DataFrame:
                 "unit_id": rows[-1]["unit_id"] if rows and random.random() < 0.5 else f"u{random.integers(units)}",
                 "opened_at": opened,
                 "closed_at": _maybe(random, opened + timedelta(hours=int(random.integers(1, 80))), 0.8),
-                "work_type": _maybe(random, str(random.choice(["service", "service", "service", "planned", "return"])), 0.8),
+                "work_type": _maybe(
+                    random, str(random.choice(["service", "service", "service", "planned", "return"])), 0.8
+                ),
                 "complaint": NOTES[int(random.integers(len(NOTES)))],
                 "status": _maybe(random, str(random.choice(["completed", "completed", "open", "cancelled"])), 0.8),
             }

@@ -32,6 +32,7 @@ FACTS = RunFacts(
     data_to=datetime(2018, 6, 30, tzinfo=UTC),
     last_winter="2017-18",
     notes=("Units without service dates are taken to be in service from the first day of the calls export.",),
+    failed_audits=("episodes without a call: 2",),
     costs={"truck_roll": 95.0, "after_hours_factor": 1.5},
     currency="USD",
 )
@@ -81,14 +82,10 @@ def fleet_frames(
             "unit_id": unit_ids,
             "calls": rng.poisson(4, units),
             "readings": [int(90_000 * (at % 4 == 0)) for at in range(units)],
-            "first_reading": [
-                datetime(2017, 11, 3, 6, tzinfo=UTC) if at % 4 == 0 else None for at in range(units)
-            ],
+            "first_reading": [datetime(2017, 11, 3, 6, tzinfo=UTC) if at % 4 == 0 else None for at in range(units)],
             "last_reading": [datetime(2018, 3, 9, 18, tzinfo=UTC) if at % 4 == 0 else None for at in range(units)],
             "weather_hours": [0 if at == 3 else 35_000 for at in range(units)],
-            "weather_gap_hours": [
-                35_064 if at == 3 else int(value) for at, value in enumerate(rng.poisson(2, units))
-            ],
+            "weather_gap_hours": [35_064 if at == 3 else int(value) for at, value in enumerate(rng.poisson(2, units))],
         }
     )
     frames["unit_station"] = pl.DataFrame(
@@ -127,9 +124,7 @@ def _ranking(
             "cold_hours": cold,
             "rate_per_1000_h": 1000 * episodes / cold,
             "lower": 500 * episodes / cold,
-            "upper": [
-                float("inf") if at == 0 else value for at, value in enumerate(1000 * (episodes + 3.7) / cold)
-            ],
+            "upper": [float("inf") if at == 0 else value for at, value in enumerate(1000 * (episodes + 3.7) / cold)],
             "shrunk_rate": (episodes + 0.6) / (cold / 1000 + 0.5),
             "shrunk_lower_90": 0.5 * (episodes + 0.2) / (cold / 1000 + 0.5),
             "shrunk_upper_90": 1.5 * (episodes + 2) / (cold / 1000 + 0.5),
@@ -226,9 +221,7 @@ def _intake(named: dict[int, str]) -> dict[str, pl.DataFrame]:
         *((f"loggers/{at}.csv", "c" * 64, "readings", 90_000, 90_000, 0, 0) for at in range(30)),
         *((text, "d" * 64, "weather", 8_760, 8_759, 0, 1) for text in named.values()),
     ]
-    aside = [
-        ("exports/units.csv", 4 + at, "units", "capacity_kw", f"{at} tuns", "not a number") for at in range(3)
-    ]
+    aside = [("exports/units.csv", 4 + at, "units", "capacity_kw", f"{at} tuns", "not a number") for at in range(3)]
     aside += [("exports/units.csv", 50 + at, "units", "space_c", text, text) for at, text in named.items()]
     return {
         "loads": pl.DataFrame(

@@ -76,7 +76,7 @@ reset unit
 
 
 def symptoms(notes, column="complaint"):
-    fields = {name: None for name in ("complaint", "finding", "action")} | {column: pl.Series(notes, dtype=pl.String)}
+    fields = dict.fromkeys(("complaint", "finding", "action")) | {column: pl.Series(notes, dtype=pl.String)}
     calls = pl.DataFrame({"call_id": [f"{place:04d}" for place in range(len(notes))]} | fields)
     return first_symptoms(calls.with_columns(pl.col("complaint", "finding", "action").cast(pl.String)))
 

@@ -93,7 +93,8 @@ def test_totals_have_the_mean_variance_and_interval_of_drawn_winters(cv, monkeyp
     for level, groups in (("unit", np.arange(60)), ("site", sites), ("fleet", np.zeros(60))):
         drawn = _drawn_totals(winter, groups, correlation, random)
         rows = table.filter(pl.col("level") == level)
-        assert rows["expected_cold_calls"].to_numpy() == pytest.approx(drawn.mean(axis=0), abs=0.12 if level == "fleet" else 0.05)
+        error = drawn.std(axis=0) / np.sqrt(len(drawn))
+        assert (np.abs(rows["expected_cold_calls"].to_numpy() - drawn.mean(axis=0)) < 5 * error + 0.001).all()
         inside = (drawn >= rows["lower_90"].to_numpy()) & (drawn <= rows["upper_90"].to_numpy())
         # whole counts: at least 90 %, less a little where the negative binomial is not quite the mixture
         assert inside.mean() >= 0.89
@@ -169,7 +170,15 @@ def test_units_out_of_service_or_without_weather_are_not_forecast():
         ([1, 0, 3], [0, 0, 2000]),
         ([1, 0], [3, 1]),
     ],
-    ids=["no call", "one unit", "one quiet unit", "one bad unit", "all alike", "call without an hour", "hardly any hour"],
+    ids=[
+        "no call",
+        "one unit",
+        "one quiet unit",
+        "one bad unit",
+        "all alike",
+        "call without an hour",
+        "hardly any hour",
+    ],
 )
 def test_awkward_fleets_get_finite_ordered_intervals(events, past_hours):
     unit_counts = counts(np.array(events), past_hours, 500.0)

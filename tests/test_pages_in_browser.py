@@ -95,9 +95,7 @@ def desktop(browser: Browser) -> Iterator[BrowserContext]:
 
 
 def table(out: Path, name: str) -> list[dict[str, str]]:
-    return list(
-        csv.DictReader(io.StringIO((out / "tables" / f"{name}.csv").read_text(encoding="utf-8"), newline=""))
-    )
+    return list(csv.DictReader(io.StringIO((out / "tables" / f"{name}.csv").read_text(encoding="utf-8"), newline="")))
 
 
 def column(page: Page, name: str, at: int) -> list[str]:
@@ -142,6 +140,36 @@ def test_charts_draw_one_mark_for_each_row(usual: Path, desktop: BrowserContext)
     assert marks(page, "map", "symbol") == len(placed) == 11
     assert marks(page, "forecast", "symbol") == 2
     assert marks(page, "winters", "rect") == 2 * len(table(usual, "winters"))
+
+
+def test_each_town_has_its_own_map(tmp_path: Path, desktop: BrowserContext) -> None:
+    frames = fleet_frames()
+    towns = {0: (41.9, -87.9), 1: (41.3, -122.3), 2: (62.9, -141.9)}
+    frames["sites"] = frames["sites"].with_columns(
+        latitude=pl.Series([towns[at % 3][0] + 0.02 * at for at in range(12)]),
+        longitude=pl.Series([towns[at % 3][1] - 0.03 * at for at in range(12)]),
+    )
+    page = look(desktop, written(frames, tmp_path) / "winter.html", CHARTS).page
+    groups = page.locator("#map g.mark-symbol.role-mark")
+    shown = [
+        box
+        for dot in page.locator("#map g.mark-symbol.role-mark > path").all()
+        if (box := dot.bounding_box()) and box["width"] > 0
+    ]
+    assert groups.count() == 3
+    assert [groups.nth(at).locator("> path").count() for at in range(3)] == [4, 4, 4]
+    plots = [
+        background.bounding_box() for background in page.locator("#map g.mark-group.role-scope path.background").all()
+    ]
+    for dot in shown:
+        middle = (dot["x"] + dot["width"] / 2, dot["y"] + dot["height"] / 2)
+        inside = [
+            plot
+            for plot in plots
+            if plot and 0 < middle[0] - plot["x"] < plot["width"] and 0 < middle[1] - plot["y"] < plot["height"]
+        ]
+        assert inside, dot
+    assert len(shown) == 12
 
 
 def test_charts_name_themselves(usual: Path, desktop: BrowserContext) -> None:
@@ -254,9 +282,7 @@ def test_axe_finds_no_serious_violation(name: str, size: str, scheme: str, brows
     found = Axe().run(page).response["violations"]
     context.close()
     serious = [one for one in found if one["impact"] in ("serious", "critical")]
-    assert not serious, json.dumps(
-        [(one["id"], [node["html"][:200] for node in one["nodes"][:3]]) for one in serious]
-    )
+    assert not serious, json.dumps([(one["id"], [node["html"][:200] for node in one["nodes"][:3]]) for one in serious])
 
 
 @pytest.mark.parametrize("fleet", ["usual", "hostile", "empty"])

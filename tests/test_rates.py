@@ -129,7 +129,7 @@ def test_marginal_of_one_unit_is_the_integral_over_its_rate():
     from lowambient.plan.shrinkage import _Counts
 
     counts = _Counts.of(np.array([3.0]), np.array([2.5]))
-    found = counts.log_likelihood(shape=0.7, mean=1.4)
+    found = counts.log_likelihood(np.array([0.7]), np.array([1.4]))[0]
     integral, _ = integrate.quad(
         lambda rate: stats.poisson.pmf(3, rate * 2.5) * stats.gamma.pdf(rate, 0.7, scale=2.0), 0, np.inf
     )

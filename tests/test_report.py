@@ -8,6 +8,7 @@ import json
 import math
 import re
 import zipfile
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -42,7 +43,22 @@ def usual(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def hostile(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return written(fleet_frames(names=tuple(HOSTILE.values())), tmp_path_factory.mktemp("hostile"), units="si")
+    """A fleet whose every free text is hostile, those of the run included."""
+    texts = tuple(
+        text for name, text in HOSTILE.items() if name != "control"
+    )  # no profile can hold a control character
+    facts = replace(
+        FACTS,
+        fleet=HOSTILE["closing"],
+        versions={text: text for text in texts},
+        last_winter=HOSTILE["image"],
+        notes=texts,
+        failed_audits=texts,
+        costs=dict.fromkeys(texts, 1.0),
+        currency=HOSTILE["script"],
+    )
+    out = tmp_path_factory.mktemp("hostile")
+    return written(fleet_frames(names=tuple(HOSTILE.values())), out, facts, units="si")
 
 
 def cells(out: Path, table: str) -> dict[tuple[str | None, ...], dict[str, str]]:
@@ -267,10 +283,15 @@ def quantity_of(named: dict[str, str], row: dict[str, str]) -> str:
     return {"c": "degC", "km": "km"}.get(suffix, "-")
 
 
-@pytest.mark.parametrize("units", ["us", "si"])
+@pytest.fixture(scope="module", params=["us", "si"])
+def in_units(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[str, Path]:
+    frames = fleet_frames(names=tuple(HOSTILE.values()))
+    return request.param, written(frames, tmp_path_factory.mktemp(request.param), units=request.param)
+
+
 @pytest.mark.parametrize("page", PAGES)
-def test_each_number_is_the_cell_it_names(page: str, units: str, tmp_path: Path) -> None:
-    out = written(fleet_frames(names=tuple(HOSTILE.values())), tmp_path, units=units)
+def test_each_number_is_the_cell_it_names(page: str, in_units: tuple[str, Path]) -> None:
+    units, out = in_units
     tables: dict[str, dict[tuple[str | None, ...], dict[str, str]]] = {}
     to_us = {"degC": lambda c: c * 9 / 5 + 32, "K": lambda k: k * 9 / 5, "km": lambda km: km / 1.609344}
     found = read(out / page).cells
@@ -309,9 +330,7 @@ def test_digits_outside_cells_are_fixed_text(page: str, usual: Path) -> None:
 
 
 def test_summary_counts_against_plain_loops() -> None:
-    frames = {
-        name: as_written(name, frame) if name in schemas.ALL else frame for name, frame in fleet_frames().items()
-    }
+    frames = {name: as_written(name, frame) if name in schemas.ALL else frame for name, frame in fleet_frames().items()}
     winters = as_written("winters", summaries.cold_hours_by_winter(frames["cold_hours"], FACTS))
     facts = {row["fact"]: row["value"] for row in summaries.summary(frames, winters, FACTS).iter_rows(named=True)}
     units = frames["unit_ranking"].to_dicts()
@@ -322,9 +341,7 @@ def test_summary_counts_against_plain_loops() -> None:
     rate = 1000 * sum(unit["episodes"] for unit in units) / sum(unit["cold_hours"] for unit in units)
     assert facts["fleet_rate_per_1000_h"] == pytest.approx(rate)
     assert facts["units_above_fleet"] == sum(unit["shrunk_lower_90"] > rate for unit in units)
-    assert facts["low_pressure_calls"] == sum(
-        call["symptom"] == "low pressure" for call in frames["calls"].to_dicts()
-    )
+    assert facts["low_pressure_calls"] == sum(call["symptom"] == "low pressure" for call in frames["calls"].to_dicts())
     assert facts["units_without_readings"] == sum(unit["readings"] == 0 for unit in frames["coverage"].to_dicts())
     assert facts["rows_read"] == sum(load["rows_read"] for load in frames["loads"].to_dicts())
     assert facts["files_not_adding_up"] == 0
@@ -363,6 +380,47 @@ def test_a_winter_that_the_data_only_touch_is_not_compared() -> None:
     assert numbers["last_winter_colder_percent"] == 0
 
 
+def test_reasons_that_differ_in_values_only_are_counted_together() -> None:
+    reasons = [
+        "unit 'CRAC 014' is not on the unit list (nearest: CRAC-001)",
+        'opened_at: "13/32/2014" is no date',
+        "unit 'x (y)' is not on the unit list (nearest: RTU-003)",
+        "'only'",
+        "(bracket)",
+        "9 cells where the header has 13",
+    ]
+    quarantine = pl.DataFrame(
+        {
+            "source": [f"{at}.csv" for at in range(6)],
+            "line": range(1, 7),
+            "target": ["calls"] * 6,
+            "reason": reasons,
+            "row": list("abcdef"),
+        }
+    )
+    kinds = {
+        row["kind"]: row for row in as_written("refusal_reasons", summaries.refusal_reasons(quarantine)).to_dicts()
+    }
+    assert {kind: row["rows"] for kind, row in kinds.items()} == {
+        "unit … is not on the unit list": 2,
+        "opened_at: … is no date": 1,
+        "…": 1,
+        "(bracket)": 1,
+        "9 cells where the header has 13": 1,
+    }
+    unit = kinds["unit … is not on the unit list"]
+    assert (unit["files"], unit["example_reason"], unit["example_line"], unit["example_row"]) == (2, reasons[0], 1, "a")
+
+
+def test_an_unmatched_id_is_one_line_over_all_files() -> None:
+    rows = [("a.csv", "RTU9", 14, "RTU-9"), ("b.csv", "RTU9", 2, "RTU-9"), ("b.csv", "rtu9", 1, None)]
+    unmatched = pl.DataFrame(rows, schema=("source", "written", "rows", "nearest"), orient="row")
+    assert as_written("unmatched_ids", summaries.unmatched_ids(unmatched)).rows() == [
+        ("RTU9", 16, 2, "RTU-9", "a.csv"),
+        ("rtu9", 1, 1, None, "b.csv"),
+    ]
+
+
 # What pages say when there is little to say
 
 
@@ -383,9 +441,9 @@ def test_pages_of_an_empty_run_say_so(tmp_path: Path) -> None:
 def test_any_frame_may_be_empty(missing: str, tmp_path: Path) -> None:
     frames = fleet_frames(units=12, sites=3)
     frames[missing] = frames[missing].clear()
-    out = written(frames, tmp_path)
+    write_pages(frames, FACTS, tmp_path, units="us")
     for page in PAGES:
-        assert "Caution" in page_text(out / page)
+        assert "Caution" in page_text(tmp_path / page)
 
 
 def test_frames_may_be_missing(tmp_path: Path) -> None:
@@ -460,6 +518,7 @@ def test_hostile_text_is_text(page: str, hostile: Path, usual: Path) -> None:
     assert not re.search("[\x00-\x08\x0b-\x1f\x7f]", source)
     reader = Reader(source)
     scripts = [named for tag, named in reader.tags if tag == "script"]
+    assert scripts
     assert all(
         named.get("src", "").startswith("assets/") or named.get("type") == "application/json" for named in scripts
     )
@@ -527,6 +586,30 @@ def test_class_breaks_are_round_and_below_the_highest(values: list[float], break
     assert charts.class_breaks(pl.Series(values, dtype=pl.Float64)) == pytest.approx(breaks)
 
 
+def places(*towns: tuple[float, float, int]) -> pl.DataFrame:
+    """`count` sites within some 15 km of each latitude and longitude."""
+    rows = [
+        (latitude + 0.1 * (at % 2), longitude + 0.02 * at)
+        for latitude, longitude, count in towns
+        for at in range(count)
+    ]
+    return pl.DataFrame(rows, schema=("latitude", "longitude"), orient="row")
+
+
+@pytest.mark.parametrize(
+    ("towns", "sizes"),
+    [
+        (((41.9, -87.9, 5), (41.3, -122.3, 9), (62.9, -141.9, 4)), [9, 5, 4]),
+        (((41.9, -87.9, 5), (42.4, -88.4, 9)), [14]),  # one town
+        (((41.9, -87.9, 1), (41.3, -122.3, 1), (62.9, -141.9, 1)), [3]),  # scattered sites
+        (tuple((30.0 + 4 * at, -120.0 + 6 * at, 4) for at in range(8)), [32]),  # too many towns
+        (((41.9, -87.9, 1),), [1]),
+    ],
+)
+def test_towns_far_apart_get_maps_of_their_own(towns: tuple[tuple[float, float, int], ...], sizes: list[int]) -> None:
+    assert [len(part) for part in charts.regions(places(*towns))] == sizes
+
+
 def test_templates_hold_no_arithmetic() -> None:
     environment = jinja2.Environment()
     for path in pages.template_folder().glob("*.html"):
@@ -542,9 +625,7 @@ def test_templates_hold_no_arithmetic() -> None:
 def test_vendored_files_are_as_published_and_licensed() -> None:
     assets = pages.template_folder() / "assets"
     listed = {one["file"]: one for one in pages.vendored()}
-    assert set(listed) == {path.name for path in assets.iterdir() if path.suffix in (".js", ".json")} - {
-        "pages.js"
-    }
+    assert set(listed) == {path.name for path in assets.iterdir() if path.suffix in (".js", ".json")} - {"pages.js"}
     for name, one in listed.items():
         assert hashlib.sha256((assets / name).read_bytes()).hexdigest() == one["sha256"]
         assert "opyright" in (assets / one["licence_text"]).read_text(encoding="utf-8")

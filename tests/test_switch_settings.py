@@ -24,7 +24,9 @@ def limits(sites=None, contradicted=None, **unit):
             "lp_reset_kpa": pl.Float64,
         },
     )
-    place = pl.DataFrame(sites or {"site_id": ["s"], "elevation_m": [0.0]}, schema_overrides={"elevation_m": pl.Float64})
+    place = pl.DataFrame(
+        sites or {"site_id": ["s"], "elevation_m": [0.0]}, schema_overrides={"elevation_m": pl.Float64}
+    )
     return unit_limits(units, place, THRESHOLDS, contradicted).row(0, named=True)
 
 
@@ -35,9 +37,10 @@ def fahrenheit(celsius):
 def test_columns_add_up():
     """A mistyped cell turns one of these sums red."""
     sums = {
-        column: sum(float(row[column]) for row in ROWS if row[column]) for column in ("usual_psig", "lower_psig", "upper_psig")
+        column: sum(float(row[column]) for row in ROWS if row[column])
+        for column in ("usual_psig", "lower_psig", "upper_psig")
     }
-    assert sums == {"usual_psig": 2666.5, "lower_psig": 1233.0, "upper_psig": 1298.0}
+    assert sums == {"usual_psig": 3053.5, "lower_psig": 1233.0, "upper_psig": 1298.0}
     assert len(ROWS) == 24
 
 
@@ -86,7 +89,7 @@ def test_another_makes_switch_has_its_published_temperatures(psig, degf):
     ("refrigerant", "elevation_m", "degf"), [("R410a", 0.0, 39.2), ("410A", 5280 * 0.3048, 38.1), ("R-407C", 0.0, 6.7)]
 )
 def test_usual_reset_ambients(refrigerant, elevation_m, degf):
-    """R-410A resetting at 117 psig: 39.2 degF at sea level, 38.1 at 5,280 ft; R-407C at 36 psig: 6.7 (its dew is 18.2)."""
+    """R-410A at 117 psig: 39.2 degF at sea level, 38.1 at 5,280 ft; R-407C at 36 psig: 6.7 (its dew is 18.2)."""
     found = limits({"site_id": ["s"], "elevation_m": [elevation_m]}, refrigerant=refrigerant, duty="year-round")
     assert fahrenheit(found["reset_ambient_c"]) == pytest.approx(degf, abs=0.06)
     assert found["reset_source"] == "usual"
@@ -140,7 +143,7 @@ def test_what_cannot_be_told_is_null(unit, reason):
     ],
 )
 def test_starve_ambient_follows_the_head_control(control, degf, source):
-    """Fan cycling or speed down to 35 degF, flooded to 0, dampers not below 32: unbranded manuals and a contractor's page."""
+    """Fan cycling or speed to 35 degF, flooded to 0 (unbranded manuals), dampers not below 32 (a contractor's page)."""
     found = limits(refrigerant="R-410A", head_control=control)
     assert fahrenheit(found["starve_ambient_c"]) == pytest.approx(degf, abs=0.01)
     assert found["starve_source"] == source

@@ -1,4 +1,4 @@
-"""Weather by whole hour, the station of each unit, its cold hours: against slow twins, real files and published values."""
+"""Weather by whole hour, the station of each unit, its cold hours: against slow twins, real files, published values."""
 
 import csv
 import gzip
@@ -191,11 +191,9 @@ def test_a_named_station_without_weather_gives_way_to_the_nearest_with_weather()
     assert row["station_km"] == pytest.approx(111.195, abs=0.001)
 
 
-@pytest.mark.parametrize(
-    ("fahrenheit", "hours"), [(60, 4241), (50, 2815), (40, 1591), (32, 792), (20, 231), (10, 17)]
-)
+@pytest.mark.parametrize(("fahrenheit", "hours"), [(60, 4241), (50, 2815), (40, 1591), (32, 792), (20, 231), (10, 17)])
 def test_cold_hours_of_a_typical_year(fahrenheit, hours):
-    """Hours under each temperature in TMY3 723170 (Greensboro), counted outside the project (see the package pvlib)."""
+    """Hours under each temperature in TMY3 723170 (Greensboro, in the package pvlib), counted outside the project."""
     store = _one_unit(greensboro(), datetime(2016, 1, 1), datetime(2016, 12, 31))
     store.build_all(limits=_limits(round((fahrenheit - 32) / 1.8, 3)))
     typical = store.frame("typical_cold_hours").row(0, named=True)
@@ -206,7 +204,7 @@ def test_cold_hours_of_a_typical_year(fahrenheit, hours):
 
 @pytest.mark.parametrize(("year", "rows", "cold"), [(2015, 8758, 2671), (2016, 8782, 2631), (2017, 8759, 2467)])
 def test_cold_hours_of_observed_years_at_chicago(year, rows, cold):
-    """Rows and hours under 4 degC of NOAA ISD-Lite 725300, counted outside the project (see the package diyepw)."""
+    """Rows and hours under 4 degC of NOAA ISD-Lite 725300 (in the package diyepw), counted outside the project."""
     weather = isd_lite("725300", year)
     assert len(weather) == rows
     store = _one_unit(weather, datetime(year, 1, 1), datetime(year, 12, 31, 23))
@@ -227,9 +225,7 @@ def test_whole_observed_winters_make_the_typical_one():
     store = _one_unit(weather, datetime(2015, 1, 1), datetime(2017, 12, 31))
     store.build_all(limits=_limits(4.0))
     rows = store.frame("in_weather").to_dicts()
-    winters = naive.winters_at_station(
-        _temperatures({"weather": rows}, "725300"), _limits(4.0).row(0, named=True), 7
-    )
+    winters = naive.winters_at_station(_temperatures({"weather": rows}, "725300"), _limits(4.0).row(0, named=True), 7)
     whole = [cold * hours / seen for hours, seen, cold in winters.values() if seen >= 0.95 * hours]
     typical = store.frame("typical_cold_hours").row(0, named=True)
     assert typical["winters"] == len(whole) == 2
@@ -238,8 +234,21 @@ def test_whole_observed_winters_make_the_typical_one():
     assert typical["spread_cv"] == 0.12
 
 
+@pytest.mark.parametrize("kind", ["observed", "typical"])
+def test_hours_without_demand_are_not_cold_ones(kind):
+    """A unit that cools from 0 degC up and starves under 4: hours from 0.0 to 3.9 degC alone, counted from the file."""
+    weather = isd_lite("725300", 2016) if kind == "observed" else greensboro()
+    store = _one_unit(weather, datetime(2016, 1, 1), datetime(2016, 12, 31))
+    store.build_all(limits=_limits(4.0, demand_from_c=0.0))
+    between = weather.filter(pl.col("temperature_c").is_between(0.0, 3.9))
+    typical = store.frame("typical_cold_hours").row(0, named=True)
+    assert typical["cold_hours_typical"] == pytest.approx(len(between), rel=0.005)
+    if kind == "observed":
+        assert store.frame("cold_hours")["cold_hours"].sum() == pytest.approx(len(between), abs=2)
+
+
 def test_enough_winters_show_their_own_spread():
-    """Ten made-up winters of 100, 200, ... 1,000 cold hours: mean 550, standard deviation 302.77 (of 1 to 10: 3.0277)."""
+    """Ten winters of 100, 200, ... 1,000 cold hours: mean 550, standard deviation 302.77 (of 1 to 10: 3.0277)."""
     start = datetime(2000, 7, 1)
     hours = int((datetime(2010, 7, 1) - start) / HOUR)
     at = [start + number * HOUR for number in range(hours)]
@@ -306,6 +315,8 @@ def test_marts_do_not_depend_on_the_order_of_rows_or_on_threads():
         store = MemoryStore({name: table.sample(fraction=1, shuffle=True, seed=seed) for name, table in tables.items()})
         store.connection.execute(f"set threads = {threads}")
         store.build_all()
-        frames.append({name: store.frame(name) for name in ("weather_hours", "cold_hours", "unit_bands", "unit_counts")})
+        frames.append(
+            {name: store.frame(name) for name in ("weather_hours", "cold_hours", "unit_bands", "unit_counts")}
+        )
     for name in frames[0]:
         assert frames[0][name].equals(frames[1][name]), name

@@ -1,6 +1,8 @@
 -- Units whose hours with and without weather are not their hours in service; it must be empty.
 with served as (
-    select unit_id, sum(service_hours) as service_hours
+    select
+        unit_id,
+        sum(service_hours) as service_hours
     from cold_hours
     group by unit_id
 )

@@ -2,12 +2,20 @@
 with placed as (
     select
         exposure.*,
-        count(*) over (partition by measure, lower_c) as rows_found,
-        lead(lower_c) over (partition by measure order by lower_c) as next_lower_c
+        count(*) over (partition by exposure.measure, exposure.lower_c) as rows_found,
+        lead(exposure.lower_c) over (partition by exposure.measure order by exposure.lower_c) as next_lower_c
     from exposure
 )
 
-select measure, lower_c, upper_c, next_lower_c, rows_found, rate_per_1000_h, lower, upper
+select
+    measure,
+    lower_c,
+    upper_c,
+    next_lower_c,
+    rows_found,
+    rate_per_1000_h,
+    lower,
+    upper
 from placed
 where
     rows_found > 1

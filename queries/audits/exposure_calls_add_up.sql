@@ -14,13 +14,24 @@ every as (
 ),
 
 parts as (
-    select measure, calls, episodes from exposure
+    select
+        measure,
+        calls,
+        episodes
+    from exposure
     union all
-    select measure, calls, episodes from exposure_left_out
+    select
+        measure,
+        calls,
+        episodes
+    from exposure_left_out
 ),
 
 placed as (
-    select measure, sum(calls) as calls, sum(episodes) as episodes
+    select
+        measure,
+        sum(calls) as calls,
+        sum(episodes) as episodes
     from parts
     group by measure
 )

@@ -10,7 +10,9 @@ with banded as (
 ),
 
 served as (
-    select unit_id, sum(service_hours - gap_hours) as hours_with_weather
+    select
+        unit_id,
+        sum(service_hours - gap_hours) as hours_with_weather
     from cold_hours
     group by unit_id
 )

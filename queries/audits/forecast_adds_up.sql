@@ -6,11 +6,21 @@ with units as (
 ),
 
 totals as (
-    select 'site' as level, site_id, sum(expected_cold_calls) as expected, sum(calls_last_winter) as counted, count(*) as units
+    select
+        'site' as level,
+        site_id,
+        sum(expected_cold_calls) as expected,
+        sum(calls_last_winter) as counted,
+        count(*) as units
     from units
     group by site_id
     union all
-    select 'fleet' as level, null as site_id, sum(expected_cold_calls) as expected, sum(calls_last_winter) as counted, count(*) as units
+    select
+        'fleet' as level,
+        null as site_id,
+        sum(expected_cold_calls) as expected,
+        sum(calls_last_winter) as counted,
+        count(*) as units
     from units
     having count(*) > 0
 ),
@@ -34,7 +44,14 @@ compared as (
         on forecast.level = totals.level and coalesce(forecast.site_id, '') = coalesce(totals.site_id, '')
 )
 
-select level, unit_id, site_id, expected_cold_calls, expected, lower_90, upper_90
+select
+    level,
+    unit_id,
+    site_id,
+    expected_cold_calls,
+    expected,
+    lower_90,
+    upper_90
 from compared
 where differs or lower_90 > upper_90
 order by level, site_id, unit_id

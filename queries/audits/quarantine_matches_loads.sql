@@ -1,6 +1,9 @@
 -- Files whose refused records are not all in quarantine, or the other way round; it must be empty.
 with held as (
-    select source, target, count(*) as rows_held
+    select
+        source,
+        target,
+        count(*) as rows_held
     from quarantine
     group by source, target
 )

@@ -1,18 +1,39 @@
 -- Units that do not have exactly one row in each mart of grain unit; it must be empty.
 with marts as (
-    select 'unit_station' as mart, unit_id from unit_station
+    select
+        'unit_station' as mart,
+        unit_id
+    from unit_station
     union all
-    select 'unit_service' as mart, unit_id from unit_service
+    select
+        'unit_service' as mart,
+        unit_id
+    from unit_service
     union all
-    select 'unit_limits' as mart, unit_id from unit_limits
+    select
+        'unit_limits' as mart,
+        unit_id
+    from unit_limits
     union all
-    select 'exposure_classes' as mart, unit_id from exposure_classes
+    select
+        'exposure_classes' as mart,
+        unit_id
+    from exposure_classes
     union all
-    select 'typical_cold_hours' as mart, unit_id from typical_cold_hours
+    select
+        'typical_cold_hours' as mart,
+        unit_id
+    from typical_cold_hours
     union all
-    select 'coverage' as mart, unit_id from coverage
+    select
+        'coverage' as mart,
+        unit_id
+    from coverage
     union all
-    select 'unit_counts' as mart, unit_id from unit_counts
+    select
+        'unit_counts' as mart,
+        unit_id
+    from unit_counts
 ),
 
 names as (
@@ -20,13 +41,18 @@ names as (
 ),
 
 expected as (
-    select names.mart, in_units.unit_id
+    select
+        names.mart,
+        in_units.unit_id
     from in_units
     cross join names
 ),
 
 found as (
-    select mart, unit_id, count(*) as rows_found
+    select
+        mart,
+        unit_id,
+        count(*) as rows_found
     from marts
     group by mart, unit_id
 )

@@ -17,8 +17,8 @@ with final as (
         cast(null as boolean) as cold_censored,
         cast(null as double) as cold_probability
     from in_calls
-    inner join call_symptoms on call_symptoms.call_id = in_calls.call_id
-    left join call_weather on call_weather.call_id = in_calls.call_id
+    inner join call_symptoms on in_calls.call_id = call_symptoms.call_id
+    left join call_weather on in_calls.call_id = call_weather.call_id
 )
 
 select * from final

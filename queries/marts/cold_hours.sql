@@ -32,12 +32,23 @@ class_months as (
 ),
 
 stretches as (
-    select distinct station_id, demand_from_c, starve_ambient_c, reset_cold_below_c, month, from_hour, to_hour
+    select distinct
+        station_id,
+        demand_from_c,
+        starve_ambient_c,
+        reset_cold_below_c,
+        month,
+        from_hour,
+        to_hour
     from class_months
 ),
 
 weather as (
-    select station_id, date_trunc('month', hour) as month, hour, temperature_c
+    select
+        station_id,
+        date_trunc('month', hour) as month,
+        hour,
+        temperature_c
     from weather_hours
 ),
 
@@ -75,8 +86,8 @@ counted as (
         on
             stretches.station_id = weather.station_id
             and stretches.month = weather.month
-            and weather.hour >= stretches.from_hour
-            and weather.hour < stretches.to_hour
+            and stretches.from_hour <= weather.hour
+            and stretches.to_hour > weather.hour
     group by
         stretches.station_id, stretches.from_hour, stretches.to_hour,
         stretches.demand_from_c, stretches.starve_ambient_c, stretches.reset_cold_below_c

@@ -2,7 +2,9 @@
 -- Grain: unit. calls: all its calls; readings: instants with readings; first_reading, last_reading [UTC];
 -- weather_hours, weather_gap_hours: hours in service with and without weather [h].
 with called as (
-    select unit_id, count(*) as calls
+    select
+        unit_id,
+        count(*) as calls
     from in_calls
     group by unit_id
 ),

@@ -11,7 +11,9 @@ with setting as (
 ),
 
 limits as (
-    select distinct station_id, demand_from_c
+    select distinct
+        station_id,
+        demand_from_c
     from exposure_classes
     where station_id is not null
 ),
@@ -30,9 +32,9 @@ hours as (
 looking_back as (
     select
         hours.*,
-        min(case when demand then temperature_c end) over (
-            partition by station_id, demand_from_c
-            order by hour range between interval 23 hour preceding and current row
+        min(case when hours.demand then hours.temperature_c end) over (
+            partition by hours.station_id, hours.demand_from_c
+            order by hours.hour range between interval 23 hour preceding and current row
         ) as coldest_demand_c
     from hours
 ),

@@ -19,9 +19,17 @@ with described as (
 final as (
     select
         described.*,
-        rank() over (order by station_id, served_from, served_to, demand_from_c) as demand_class,
+        rank()
+            over (order by described.station_id, described.served_from, described.served_to, described.demand_from_c)
+            as demand_class,
         rank() over (
-            order by station_id, served_from, served_to, demand_from_c, starve_ambient_c, reset_cold_below_c
+            order by
+                described.station_id,
+                described.served_from,
+                described.served_to,
+                described.demand_from_c,
+                described.starve_ambient_c,
+                described.reset_cold_below_c
         ) as cold_class
     from described
 )

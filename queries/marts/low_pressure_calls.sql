@@ -45,11 +45,15 @@ later as (
 ),
 
 openings as (
-    select unit_id, place
+    select
+        unit_id,
+        place
     from tickets
     where place = 1
     union all
-    select later.unit_id, later.next_place as place
+    select
+        later.unit_id,
+        later.next_place as place
     from openings
     inner join later on openings.unit_id = later.unit_id and openings.place = later.place
 ),

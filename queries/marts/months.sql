@@ -11,9 +11,15 @@ digits (digit) as (
 ),
 
 instants as (
-    select from_hour as first_hour, to_hour - interval 1 hour as last_hour from span
+    select
+        from_hour as first_hour,
+        to_hour - interval 1 hour as last_hour
+    from span
     union all
-    select min(hour) as first_hour, max(hour) as last_hour from weather_hours
+    select
+        min(hour) as first_hour,
+        max(hour) as last_hour
+    from weather_hours
 ),
 
 bounds as (

@@ -24,7 +24,11 @@ classes as (
 
 -- temperatures repeat: counting them first makes the join with the limits several times smaller
 counts as (
-    select station_id, date_trunc('month', hour) as month, temperature_c, count(*) as hours
+    select
+        station_id,
+        date_trunc('month', hour) as month,
+        temperature_c,
+        count(*) as hours
     from weather_hours
     group by station_id, date_trunc('month', hour), temperature_c
 ),
@@ -78,7 +82,9 @@ whole_winters as (
 centred as (
     select
         whole_winters.*,
-        avg(scaled_hours) over (partition by station_id, demand_from_c, starve_ambient_c) as mean_hours
+        avg(whole_winters.scaled_hours)
+            over (partition by whole_winters.station_id, whole_winters.demand_from_c, whole_winters.starve_ambient_c)
+            as mean_hours
     from whole_winters
 ),
 
@@ -123,7 +129,10 @@ by_months as (
 ),
 
 typical_counts as (
-    select station_id, round(temperature_c, 3) as temperature_c, count(*) as hours
+    select
+        station_id,
+        round(temperature_c, 3) as temperature_c,
+        count(*) as hours
     from in_weather
     where kind = 'typical'
     group by station_id, round(temperature_c, 3)

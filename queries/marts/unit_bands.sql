@@ -9,7 +9,12 @@ with setting as (
 ),
 
 classes as (
-    select distinct demand_class, station_id, served_from, served_to, demand_from_c
+    select distinct
+        demand_class,
+        station_id,
+        served_from,
+        served_to,
+        demand_from_c
     from exposure_classes
     where served_from < served_to
 ),
@@ -28,7 +33,12 @@ class_months as (
 ),
 
 stretches as (
-    select distinct station_id, demand_from_c, month, from_hour, to_hour
+    select distinct
+        station_id,
+        demand_from_c,
+        month,
+        from_hour,
+        to_hour
     from class_months
 ),
 
@@ -58,8 +68,8 @@ counted as (
             stretches.station_id = hours.station_id
             and stretches.demand_from_c = hours.demand_from_c
             and stretches.month = hours.month
-            and hours.hour >= stretches.from_hour
-            and hours.hour < stretches.to_hour
+            and stretches.from_hour <= hours.hour
+            and stretches.to_hour > hours.hour
     group by
         stretches.station_id, stretches.from_hour, stretches.to_hour, stretches.demand_from_c,
         hours.band_at_opening, hours.band_coldest
@@ -82,11 +92,19 @@ class_pairs as (
 ),
 
 class_bands as (
-    select demand_class, 'at opening' as measure, band_at_opening as band, sum(unit_hours) as unit_hours
+    select
+        demand_class,
+        'at opening' as measure,
+        band_at_opening as band,
+        sum(unit_hours) as unit_hours
     from class_pairs
     group by demand_class, band_at_opening
     union all
-    select demand_class, 'coldest demand hour' as measure, band_coldest as band, sum(unit_hours) as unit_hours
+    select
+        demand_class,
+        'coldest demand hour' as measure,
+        band_coldest as band,
+        sum(unit_hours) as unit_hours
     from class_pairs
     where band_coldest is not null
     group by demand_class, band_coldest
@@ -115,10 +133,20 @@ opened as (
 ),
 
 called as (
-    select unit_id, 'at opening' as measure, band_at_opening as band, calls, episodes
+    select
+        unit_id,
+        'at opening' as measure,
+        band_at_opening as band,
+        calls,
+        episodes
     from opened
     union all
-    select unit_id, 'coldest demand hour' as measure, band_coldest as band, calls, episodes
+    select
+        unit_id,
+        'coldest demand hour' as measure,
+        band_coldest as band,
+        calls,
+        episodes
     from opened
 ),
 

@@ -28,10 +28,11 @@ with dated as (
 whole as (
     select
         dated.*,
-        date_trunc('hour', started_at)
-        + case when started_at > date_trunc('hour', started_at) then interval 1 hour else interval 0 hour end as first_hour,
-        date_trunc('hour', ended_at)
-        + case when ended_at > date_trunc('hour', ended_at) then interval 1 hour else interval 0 hour end as end_hour
+        date_trunc('hour', dated.started_at)
+        + case when dated.started_at > date_trunc('hour', dated.started_at) then interval 1 hour else interval 0 hour end
+            as first_hour,
+        date_trunc('hour', dated.ended_at)
+        + case when dated.ended_at > date_trunc('hour', dated.ended_at) then interval 1 hour else interval 0 hour end as end_hour
     from dated
 ),
 

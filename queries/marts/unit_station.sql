@@ -4,7 +4,9 @@
 -- typical_station_id, typical_station_km: the same for typical years (TMY3, EPW).
 -- Distance: haversine on a sphere of 6371.0088 km, the mean radius of the Earth (IUGG).
 with kinds as (
-    select distinct station_id, kind
+    select distinct
+        station_id,
+        kind
     from in_weather
 ),
 
@@ -51,7 +53,11 @@ named as (
 ),
 
 nearest as (
-    select site_id, kind, station_id, km
+    select
+        site_id,
+        kind,
+        station_id,
+        km
     from ranked
     where place = 1
 ),

@@ -48,9 +48,23 @@ bridged as (
 ),
 
 all_hours as (
-    select station_id, hour, temperature_c, dew_point_c, wind_m_s, false as interpolated from observed
+    select
+        station_id,
+        hour,
+        temperature_c,
+        dew_point_c,
+        wind_m_s,
+        false as interpolated
+    from observed
     union all
-    select station_id, hour, temperature_c, dew_point_c, wind_m_s, true as interpolated from bridged
+    select
+        station_id,
+        hour,
+        temperature_c,
+        dew_point_c,
+        wind_m_s,
+        true as interpolated
+    from bridged
 ),
 
 final as (

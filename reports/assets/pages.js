@@ -9,15 +9,20 @@ const CHART = {
   tooltip: { theme: "custom", disableDefaultStyle: true },
 };
 
+const NARROW_PX = 600;
+
 function fitted(spec, width) {
-  const plot = Math.max(160, width - spec.usermeta.gutter_px);
-  for (const view of spec.vconcat || [spec]) view.width = plot;
+  if (spec.concat) spec.columns = width < NARROW_PX ? 1 : spec.columns;
+  const columns = spec.concat ? spec.columns : 1;
+  const gaps = (columns - 1) * (spec.spacing || 0);
+  const plot = Math.max(160, Math.floor((width - gaps) / columns) - spec.usermeta.gutter_px);
+  for (const view of spec.vconcat || spec.concat || [spec]) view.width = plot;
   return spec;
 }
 
 async function draw(place) {
   const spec = JSON.parse(document.getElementById(place.dataset.spec).textContent);
-  if (window.outlines && JSON.stringify(spec.layer || "").includes("topojson")) {
+  if (window.outlines && place.dataset.spec === "map-spec") {
     spec.datasets = { ...spec.datasets, ...window.outlines };
   }
   const width = Math.floor(place.clientWidth);

@@ -8,6 +8,7 @@ import csv
 import gzip
 import hashlib
 import io
+import re
 import unicodedata
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
@@ -229,9 +230,10 @@ def _shape_of_head(start: bytes) -> Fingerprint:
 
 
 def _proposed(start: bytes) -> str:
-    """Western exports are CP-1252; another code page only where the bytes say so clearly."""
+    """Western exports are CP-1252; Cyrillic only where whole words say so."""
     best = from_bytes(start, cp_isolation=["cp1252", "cp1251"]).best()
-    return best.encoding if best is not None and best.encoding == "cp1251" else "cp1252"
+    words = re.findall(r"[\u0400-\u04ff]{4,}", start.decode("cp1251", "ignore"))
+    return "cp1251" if best is not None and best.encoding == "cp1251" and len(words) > 2 else "cp1252"
 
 
 def format_of(path: Path, start: bytes, declared: str | None) -> str:

@@ -1,4 +1,4 @@
-"""When a unit can be asked to cool, starve and fail to reset: the outdoor temperatures that make an hour a cold hour."""
+"""When a unit can be asked to cool, can starve and cannot reset: the outdoor temperatures that make cold hours."""
 
 from collections.abc import Mapping
 from functools import cache
@@ -156,5 +156,9 @@ def _reset_cold_below_c() -> pl.Expr:
     starve, reset = pl.col("starve_ambient_c"), pl.col("reset_ambient_c")
     space_is_colder = (pl.col("duty") == "refrigeration") & (pl.col("space_c") < reset)
     return (
-        pl.when(reset.is_null()).then(None).when(space_is_colder).then(starve).otherwise(pl.min_horizontal(starve, reset))
+        pl.when(reset.is_null())
+        .then(None)
+        .when(space_is_colder)
+        .then(starve)
+        .otherwise(pl.min_horizontal(starve, reset))
     )

@@ -14,9 +14,9 @@ def unit_ranking(unit_counts: pl.DataFrame) -> pl.DataFrame:
     Grain: unit, sorted by expected episodes downwards, then unit. `unit_counts`: grain unit. Added columns:
     `rate_per_1000_h`, `lower`, `upper`: episodes per 1,000 cold hours as counted, exact Poisson 95 %; null without cold
     hours. `shrunk_rate`, `shrunk_lower_90`, `shrunk_upper_90`: the same with the fleet's experience weighed in.
-    `expected_cold_calls`, `lower_90`, `upper_90`: episodes next winter, 0 for units no longer in service, null where the
-    station has no weather. `expected_rank`: mean rank over what is not known, 1 for the most calls; two units that can
-    hardly be told apart have nearly the same. All null when no unit has cold hours.
+    `expected_cold_calls`, `lower_90`, `upper_90`: episodes next winter, 0 for units no longer in service, null where
+    the station has no weather. `expected_rank`: mean rank over what is not known, 1 for the most calls; two units
+    that can hardly be told apart have nearly the same. All null when no unit has cold hours.
     """
     units = unit_counts.sort("unit_id")
     winter = next_winter(units)

@@ -22,7 +22,8 @@ _CELLS_AT_A_TIME = 20_000_000
 def poisson_interval(events: Numbers, exposure: Numbers, level: float = 0.95) -> tuple[Array, Array]:
     """Exact central interval of a Poisson rate, per unit of exposure.
 
-    Lower chi2(a/2; 2 events) / (2 exposure), upper chi2(1 - a/2; 2 events + 2) / (2 exposure); lower is 0 without events.
+    Lower chi2(a/2; 2 events) / (2 exposure), upper chi2(1 - a/2; 2 events + 2) / (2 exposure); without events the
+    lower end is 0.
     Assumes independent events: where they come in clusters it is too narrow. Null (NaN) without exposure.
     Source: Garwood 1936, Biometrika 28(3/4), 437-442.
     """
@@ -96,11 +97,12 @@ def exposure(unit_bands: pl.DataFrame) -> pl.DataFrame:
     `unit_bands`: grain unit, measure, band; unit_id, site_id, measure, band, lower_c, upper_c, unit_hours [h], calls,
     episodes. Result: grain measure, band, sorted.
 
-    Interval: the wider, at each end, of two. Resampling the fleet's sites with all their units shows that episodes gather
-    in a few units and sites; the exact Poisson interval holds where resampling cannot show any doubt (no episode, one
-    unit). Whole sites are drawn and the units inside are kept, because that alone gives nested data the right variance
-    (Davison & Hinkley 1997, Bootstrap Methods and their Application, section 3.8); under `FEWEST_SITES` sites, units are
-    drawn. The draws come from a digest of the rows in sorted order, so neither order nor threads can move them.
+    Interval: the wider, at each end, of two. Resampling the fleet's sites with all their units shows that episodes
+    gather in a few units and sites; the exact Poisson interval holds where resampling cannot show any doubt (no
+    episode, one unit). Whole sites are drawn and the units inside are kept, because that alone gives nested data the
+    right variance (Davison & Hinkley 1997, Bootstrap Methods and their Application, section 3.8); under
+    `FEWEST_SITES` sites, units are drawn. The draws are seeded with a digest of the rows in sorted order, so neither
+    their order nor threads can move them.
     """
     totals = (
         unit_bands.group_by("measure", "band", "lower_c", "upper_c")
@@ -128,9 +130,9 @@ def exposure(unit_bands: pl.DataFrame) -> pl.DataFrame:
 def _resampled(bands: pl.DataFrame, cells: pl.DataFrame, level: float = 0.95) -> tuple[Array, Array]:
     """Interval of each cell's rate over resampled fleets, bias-corrected and accelerated; NaN without events.
 
-    Episodes gather in few sites, so resampled rates lean, and plain percentiles would cover too little. Few clusters that
-    count are few degrees of freedom: Student's t stands for the normal, with (sum of squares)^2 / sum of fourth powers of
-    the clusters' influence as in Satterthwaite's rule.
+    Episodes gather in few sites, so resampled rates lean, and plain percentiles would cover too little. Few clusters
+    that count are few degrees of freedom: Student's t stands for the normal, with (sum of squares)^2 / sum of fourth
+    powers of the clusters' influence, as in Satterthwaite's rule.
     All sums are of whole numbers below 2^53: no order of adding and no thread can change them.
     Source: Efron 1987, Journal of the American Statistical Association 82, 171-185.
     """

@@ -1,8 +1,8 @@
 """Gamma-Poisson rates: what a unit's few events say once the fleet's are taken into account.
 
-Model: events_i ~ Poisson(rate_i * exposure_i), rate_i ~ Gamma(shape, scale exposure `weight`): mean shape / weight. Given
-both, a unit's rate is Gamma(shape + events_i, weight + exposure_i), and events_i alone is negative binomial.
-Source: Gaver & O'Muircheartaigh 1987, Technometrics 29(1), 1-15; Carlin & Louis, Bayes and Empirical Bayes Methods, ch. 3.
+Model: events_i ~ Poisson(rate_i * exposure_i), rate_i ~ Gamma(shape, weight), of mean shape / weight. Given events and
+exposure, a unit's rate is Gamma(shape + events_i, weight + exposure_i), and events_i alone is negative binomial.
+Source: Gaver & O'Muircheartaigh 1987, Technometrics 29(1), 1-15; Carlin & Louis, Bayes and Empirical Bayes Methods.
 """
 
 from dataclasses import dataclass
@@ -20,7 +20,7 @@ _NODES = 24
 """Coefficients of variation that are weighed; they stand where the events allow them, however narrow that is."""
 
 _STEPS = np.linspace(-5.0, 3.5, 18)
-"""Mean rates that are weighed, in standard errors of its logarithm; further down, because few events leave a long tail."""
+"""Mean rates that are weighed, in standard errors of the logarithm; more below, where the tail is long."""
 
 _TOO_UNLIKELY = 10.0
 """Difference of log probability beyond which a node is left out."""
@@ -83,20 +83,19 @@ def maximum_likelihood(events: Array, exposure: Array) -> Prior:
         raise ValueError("no event: a likelihood cannot tell the rate from zero")
 
     def loss(log_spread: float) -> float:
-        shape = float(np.exp(-2 * log_spread))
-        return -counts.log_likelihood(shape, counts.mean_given(shape, events_before=0.0))
+        shape = np.exp([-2 * log_spread])
+        return -float(counts.log_likelihood(shape, counts.means_given(shape, events_before=0.0))[0])
 
     best = optimize.minimize_scalar(loss, bounds=_LOG_SPREADS, method="bounded", options={"xatol": 1e-9})
-    shape = float(np.exp(-2 * best.x))
-    mean = counts.mean_given(shape, events_before=0.0)
-    return Prior(np.array([shape]), np.array([shape / mean]), np.ones(1))
+    shape = np.exp([-2 * float(best.x)])
+    return Prior(shape, shape / counts.means_given(shape, events_before=0.0), np.ones(1))
 
 
 def weighed(events: Array, exposure: Array) -> Prior:
     """The gamma distributions that the events allow, each with its probability.
 
-    Instead of the one most likely pair of mean and spread, all of a grid are kept and weighed by likelihood, so that a
-    small fleet, a fleet without a call, one that one unit dominates or one whose units are alike is not taken for known.
+    Instead of the one most likely pair of mean and spread, all of a grid are kept and weighed by likelihood, so that
+    a small fleet, one without a call, one that a single unit dominates or one of equals is not taken for known.
     Before any event: gamma for the mean rate, worth half an event, and half-Cauchy of scale 1 for the coefficient of
     variation of true rates (judgement: it rules out neither a fleet of equals nor one bad unit among a hundred).
 
@@ -105,16 +104,17 @@ def weighed(events: Array, exposure: Array) -> Prior:
     Raises: ValueError without any exposure, or for a unit with events and no exposure.
     """
     counts = _Counts.of(events, exposure)
+    spread_shapes = np.exp(-2 * _log_spreads(counts))
+    centres = counts.means_given(spread_shapes)
     nodes = []
-    for log_spread in _log_spreads(counts):
-        shape = float(np.exp(-2 * log_spread))
-        centre = counts.mean_given(shape)
+    for shape, centre in zip(spread_shapes, centres, strict=True):
         error = 1 / np.sqrt(counts.information(shape, centre) + _EVENTS_BEFORE)
-        for mean in centre * np.exp(_STEPS * error):
-            nodes.append((shape, shape / mean, counts.log_posterior(shape, mean) + np.log(error)))
-    shapes, weights, log_probability = np.array(nodes).T
+        means = centre * np.exp(_STEPS * error)
+        shapes = np.full_like(means, shape)
+        nodes.append((shapes, shapes / means, counts.log_posterior(shapes, means) + np.log(error)))
+    shape, weight, log_probability = np.concatenate(nodes, axis=1)
     kept = log_probability > log_probability.max() - _TOO_UNLIKELY
-    return Prior(shapes[kept], weights[kept], special.softmax(log_probability[kept]))
+    return Prior(shape[kept], weight[kept], special.softmax(log_probability[kept]))
 
 
 def _log_spreads(counts: "_Counts") -> Array:
@@ -123,7 +123,7 @@ def _log_spreads(counts: "_Counts") -> Array:
     for _ in range(3):
         grid = np.linspace(low, high, _NODES)
         shapes = np.exp(-2 * grid)
-        height = np.array([counts.log_posterior(shape, counts.mean_given(shape)) for shape in shapes])
+        height = counts.log_posterior(shapes, counts.means_given(shapes))
         likely = np.flatnonzero(height > height.max() - _TOO_UNLIKELY)
         low, high = grid[max(likely[0] - 1, 0)], grid[min(likely[-1] + 1, _NODES - 1)]
     return np.linspace(low, high, _NODES)
@@ -200,33 +200,34 @@ class _Counts:
         """Mean of the mean rate before any event, per unit of exposure."""
         return float(_TIMES_POOLED * self.pooled)
 
-    def log_likelihood(self, shape: float, mean: float) -> float:
-        """Log probability of all events under negative binomials of this shape and mean rate."""
-        odds = mean * self.exposure / shape
+    def log_likelihood(self, shapes: Array, means: Array) -> Array:
+        """Log probability of all events under negative binomials, for each pair of shape and mean rate."""
+        shape = shapes[:, None]
+        odds = means[:, None] * self.exposure / shape
         of_counts = special.gammaln(shape + self.counts) - special.gammaln(shape) - special.gammaln(self.counts + 1)
-        each = of_counts[self.place] + special.xlogy(self.events, odds) - (shape + self.events) * np.log1p(odds)
-        return float(np.sum(self.units * each))
+        each = of_counts[:, self.place] + special.xlogy(self.events, odds) - (shape + self.events) * np.log1p(odds)
+        return np.asarray(np.sum(self.units * each, axis=1))
 
-    def log_posterior(self, shape: float, mean: float) -> float:
+    def log_posterior(self, shapes: Array, means: Array) -> Array:
         """The same, with what was thought before any event, as a density over the logarithms of mean and spread."""
-        of_mean = _EVENTS_BEFORE * (np.log(mean) - mean / self.most_before)
-        of_spread = -0.5 * np.log(shape) - np.log1p(1 / shape)
-        return self.log_likelihood(shape, mean) + float(of_mean + of_spread)
+        of_mean = _EVENTS_BEFORE * (np.log(means) - means / self.most_before)
+        of_spread = -0.5 * np.log(shapes) - np.log1p(1 / shapes)
+        return self.log_likelihood(shapes, means) + of_mean + of_spread
 
-    def mean_given(self, shape: float, events_before: float = _EVENTS_BEFORE) -> float:
-        """Most likely mean rate for a given shape, by scoring on its logarithm."""
-        log_mean = np.log(self.pooled)
+    def means_given(self, shapes: Array, events_before: float = _EVENTS_BEFORE) -> Array:
+        """Most likely mean rate for each shape, by scoring on its logarithm."""
+        log_means = np.full(len(shapes), np.log(self.pooled))
         most_before = self.most_before
         for _ in range(100):
-            expected = np.exp(log_mean) * self.exposure
-            weight = self.units / (1 + expected / shape)
-            pull = events_before * (1 - np.exp(log_mean) / most_before)
-            score = np.sum(weight * (self.events - expected)) + pull
-            step = score / (np.sum(weight * expected) + events_before)
-            log_mean += float(np.clip(step, -1.0, 1.0))
-            if abs(step) < 1e-12:
+            expected = np.exp(log_means)[:, None] * self.exposure
+            weight = self.units / (1 + expected / shapes[:, None])
+            pull = events_before * (1 - np.exp(log_means) / most_before)
+            score = np.sum(weight * (self.events - expected), axis=1) + pull
+            step = np.clip(score / (np.sum(weight * expected, axis=1) + events_before), -1.0, 1.0)
+            log_means += step
+            if np.max(np.abs(step)) < 1e-12:
                 break
-        return float(np.exp(log_mean))
+        return np.asarray(np.exp(log_means))
 
     def information(self, shape: float, mean: float) -> float:
         """Fisher information about the logarithm of the mean rate."""

@@ -7,7 +7,10 @@ being drawn again. `usermeta.gutter_px` is what the page's script leaves beside 
 from typing import Any
 
 import altair as alt
+import numpy as np
 import polars as pl
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial.distance import cdist
 
 from lowambient.report.figures import Figures
 
@@ -17,6 +20,9 @@ INK, SOFT, LINE = "var(--ink)", "var(--soft)", "var(--line)"
 BLUE, SKY, VERMILLION, GREY = "var(--blue)", "var(--sky)", "var(--vermillion)", "var(--grey)"
 CLASSES = ("var(--class-1)", "var(--class-2)", "var(--class-3)", "var(--class-4)")
 _AXIS_PX = 44
+_TOWN_KM = 150.0
+_EARTH_RADIUS_KM = 6371.0  # mean radius, IUGG
+_UNITED_STATES = 840  # ISO 3166-1 numeric, by which the outlines name countries
 
 
 def spec(chart: alt.TopLevelMixin, gutter_px: int) -> Spec:
@@ -222,37 +228,48 @@ def winters(frame: pl.DataFrame) -> Spec | None:
 def map_of_sites(sites: pl.DataFrame) -> Spec | None:
     """Sites as points: area by cold hours of a typical winter, colour by expected episodes.
 
-    `sites` has name, latitude, longitude, cold_hours_typical, expected_cold_calls, lower_90, upper_90. Outlines of
-    states and countries are named data that the page's script puts in.
+    `sites` has name, latitude, longitude, cold_hours_typical, expected_cold_calls, lower_90, upper_90,
+    calls_last_winter. A fleet in a few towns far apart gets a map for each. Outlines of states and countries are
+    named data that the page's script puts in.
     """
     placed = sites.filter(pl.col("latitude").is_not_null() & pl.col("longitude").is_not_null())
     if placed.is_empty():
         return None
-    projection = alt.Projection(type="mercator", fit=_frame_around(placed))
-    outlines = [
-        alt.Chart(alt.NamedData(name=name, format=alt.TopoDataFormat(type="topojson", feature=name))).mark_geoshape(
-            fill="var(--land)", stroke="var(--paper)", strokeWidth=width, clip=True, aria=False, tooltip=None
-        )
-        for name, width in (("countries", 1.2), ("states", 0.8))
-    ]
+    towns = regions(placed)
     breaks = class_breaks(placed["expected_cold_calls"])
+    hours = [0.0, max(placed["cold_hours_typical"]) or 1.0]
+    maps = [_map(town, breaks, hours) for town in towns]
+    if len(maps) == 1:
+        return spec(maps[0].properties(width=500, height=340), 8)
+    titled = [
+        chart.properties(width=300, height=260, title=f"around {town['name'][0]}")
+        for chart, town in zip(maps, towns, strict=True)
+    ]
+    return spec(alt.concat(*titled, columns=2, spacing=24).resolve_scale(color="shared", size="shared"), 8)
+
+
+def _map(placed: pl.DataFrame, breaks: list[float], hours: list[float]) -> Any:
+    # The outline of countries runs through lakes and bays: where states are drawn, they stand for the country.
+    countries = _outline("countries").transform_filter(f"datum.id !== '{_UNITED_STATES}'")
+    size = alt.Size(
+        "cold_hours_typical:Q",
+        title="cold hours, typical winter",
+        scale=alt.Scale(domain=hours, range=[20, 420]),
+        legend=alt.Legend(symbolFillColor=GREY, tickCount=3),
+    )
+    colour = alt.Color(
+        "expected_cold_calls:Q",
+        title="episodes expected next winter",
+        scale=alt.Scale(type="threshold", domain=breaks, range=list(CLASSES[: len(breaks) + 1])),
+    )
     points = (
         alt.Chart(placed)
         .mark_circle(opacity=0.9, stroke=INK, strokeOpacity=0.55, strokeWidth=0.7, clip=True)
         .encode(
             longitude="longitude:Q",
             latitude="latitude:Q",
-            size=alt.Size(
-                "cold_hours_typical:Q",
-                title="cold hours, typical winter",
-                scale=alt.Scale(range=[20, 420]),
-                legend=alt.Legend(symbolFillColor="var(--grey)", tickCount=3),
-            ),
-            color=alt.Color(
-                "expected_cold_calls:Q",
-                title="episodes expected next winter",
-                scale=alt.Scale(type="threshold", domain=breaks, range=list(CLASSES[: len(breaks) + 1])),
-            ),
+            size=size,
+            color=colour,
             order=alt.Order("cold_hours_typical:Q", sort="descending"),
             tooltip=[
                 alt.Tooltip("name:N", title="site"),
@@ -264,7 +281,36 @@ def map_of_sites(sites: pl.DataFrame) -> Spec | None:
             ],
         )
     )
-    return spec(alt.layer(*outlines, points, projection=projection).properties(height=340, width=500), 8)
+    # Turned to its own longitude: projections that differ in nothing but what they fit are drawn as one.
+    middle = float(np.mean(placed["longitude"].to_numpy()))
+    projection = alt.Projection(type="mercator", rotate=[-middle, 0, 0], fit=_frame_around(placed))
+    return alt.layer(countries, _outline("states"), points, projection=projection)
+
+
+def _outline(name: str) -> Any:
+    shapes = alt.NamedData(name=name, format=alt.TopoDataFormat(type="topojson", feature=name))
+    return alt.Chart(shapes).mark_geoshape(
+        fill="var(--land)", stroke="var(--paper)", strokeWidth=1, clip=True, aria=False, tooltip=None
+    )
+
+
+def regions(placed: pl.DataFrame) -> list[pl.DataFrame]:
+    """Sites parted into towns, most sites first, where one map would show each town as a single blot; else all.
+
+    Towns are chains of sites less than 150 km apart. They get maps of their own if there are two to six, of three
+    sites on average, the widest no wider than a sixth of the whole (judgement: what an eye can part on one map).
+    """
+    latitude, longitude = (np.radians(placed[name].to_numpy()) for name in ("latitude", "longitude"))
+    on_sphere = np.stack(
+        (np.cos(latitude) * np.cos(longitude), np.cos(latitude) * np.sin(longitude), np.sin(latitude)), axis=1
+    )
+    apart_km = _EARTH_RADIUS_KM * cdist(on_sphere, on_sphere)  # chords: near enough to arcs for towns
+    count, town = connected_components(apart_km < _TOWN_KM, directed=False)
+    widest = max(float(apart_km[np.ix_(town == at, town == at)].max()) for at in range(count))
+    if not 2 <= count <= 6 or len(placed) < 3 * count or widest > apart_km.max() / 6:
+        return [placed]
+    parts = [placed.filter(pl.Series(town == at)) for at in range(count)]
+    return sorted(parts, key=len, reverse=True)
 
 
 def class_breaks(values: pl.Series) -> list[float]:
@@ -277,12 +323,12 @@ def class_breaks(values: pl.Series) -> list[float]:
 
 
 def _frame_around(placed: pl.DataFrame) -> dict[str, Any]:
-    """A GeoJSON feature of the corners around all points, at least two degrees wide and high."""
+    """A GeoJSON feature of the corners around all points, at least one degree wide and high."""
     corners = []
     for column, limit in (("longitude", 180.0), ("latitude", 84.0)):
         values = placed[column].to_list()
         low, high = min(values), max(values)
-        margin = max(0.08 * (high - low), (2.0 - (high - low)) / 2, 0.5)
+        margin = max(0.08 * (high - low), (1.0 - (high - low)) / 2, 0.1)
         corners.append((max(low - margin, -limit), min(high + margin, limit)))
     (west, east), (south, north) = corners
     points = [[west, south], [west, north], [east, south], [east, north]]

@@ -1,6 +1,7 @@
 """A number on a page: in the reader's units, rounded to what is known, carrying the cell it came from."""
 
 import json
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
@@ -144,9 +145,9 @@ def _digits(value: float, unit: str) -> int:
         return 0
     if unit in ("degC", "K"):
         return 0 if unit == "degC" else 1
-    if value == int(value):
+    if value == int(value) or abs(value) >= 10:
         return 0
-    return 0 if abs(value) >= 10 else 1 if abs(value) >= 1 else 2
+    return min(4, 1 - math.floor(math.log10(abs(value))))  # two digits that count
 
 
 def _unit_of(column: str) -> str:

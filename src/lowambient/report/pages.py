@@ -174,7 +174,7 @@ def _intake(book: Book) -> Context:
         "loads": book.rows("loads", loads.head(ROWS_SHOWN)),
         "refusals": book.rows("refusal_reasons", _first(tables["refusal_reasons"], "rows")),
         "set_aside": book.rows("set_aside_reasons", _first(tables["set_aside_reasons"], "cells")),
-        "unmatched": book.rows("unmatched", _first(tables["unmatched"], "rows")),
+        "unmatched": book.rows("unmatched_ids", _first(tables["unmatched_ids"], "rows")),
         "coverage": _coverage(book),
         "threshold": book.by_key("thresholds"),
         "group_limit": GROUPS_SHOWN,
@@ -186,13 +186,12 @@ def _first(frame: pl.DataFrame, by: str) -> pl.DataFrame:
 
 
 def _coverage(book: Book) -> list[tuple[Row, Row | None]]:
-    """Units with least behind them first: no weather, most gaps, no readings, no calls; each with its station."""
+    """Units with fewest hours of weather first, then those without readings, without calls; each with its station."""
     stations = book.by_key("unit_station")
     worst = (
         book.tables["coverage"]
         .sort(
-            pl.col("weather_hours") > 0,
-            -pl.col("weather_gap_hours"),
+            "weather_hours",
             pl.col("readings") > 0,
             pl.col("calls") > 0,
             "unit_id",

@@ -109,26 +109,38 @@ class LoadTotals(dy.Schema):
     repeated = count("exact repeats", required=True)
 
 
+class UnmatchedIds(dy.Schema):
+    """Grain: unit id as written. Ids that no listed unit answers to, over all files."""
+
+    written = text("unit id as written", key=True)
+    rows = count("records that carry it", required=True)
+    files = count("files", required=True)
+    nearest = text("nearest listed unit")
+    example_source = text("first file that carries it", required=True)
+
+
 class RefusalReasons(dy.Schema):
-    """Grain: table fed, reason. Refused records with the first of them as an example."""
+    """Grain: table fed, kind of reason. Refused records with the first of them as an example."""
 
     target = choice("target", "table fed", key=True)
-    reason = text("why they were refused", key=True)
+    kind = text("why they were refused, what is quoted or in brackets left out", key=True)
     rows = count("records", required=True)
     files = count("files", required=True)
+    example_reason = text("reason of the first one", required=True)
     example_source = text("file of the first one", required=True)
     example_line = count("line of the first one", required=True, minimum=1)
     example_row = dy.String(nullable=False, description="the first one as it was", metadata={"kind": "text"})
 
 
 class SetAsideReasons(dy.Schema):
-    """Grain: table fed, column, reason. Cells set aside with the first of them as an example."""
+    """Grain: table fed, column, kind of reason. Cells set aside with the first of them as an example."""
 
     target = choice("target", "table fed", key=True)
     column = text("column of the contract", key=True)
-    reason = text("why they were not read", key=True)
+    kind = text("why they were not read, what is quoted or in brackets left out", key=True)
     cells = count("cells", required=True)
     files = count("files", required=True)
+    example_reason = text("reason of the first one", required=True)
     example_source = text("file of the first one", required=True)
     example_line = count("line of the first one", required=True, minimum=1)
     example_written = dy.String(nullable=True, description="the first one as it was", metadata={"kind": "text"})
@@ -176,6 +188,7 @@ PAGE: dict[str, type[dy.Schema]] = {
     "summary": Summary,
     "winters": Winters,
     "load_totals": LoadTotals,
+    "unmatched_ids": UnmatchedIds,
     "refusal_reasons": RefusalReasons,
     "set_aside_reasons": SetAsideReasons,
     "thresholds": Thresholds,

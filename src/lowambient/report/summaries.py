@@ -24,6 +24,7 @@ def page_tables(frames: Frames, facts: RunFacts, vendored: Mapping[str, str]) ->
     tables = {
         "winters": winters,
         "load_totals": load_totals(frames["loads"]),
+        "unmatched_ids": unmatched_ids(frames["unmatched"]),
         "refusal_reasons": refusal_reasons(frames["quarantine"]),
         "set_aside_reasons": set_aside_reasons(frames["set_aside"]),
         "thresholds": thresholds_used(facts.thresholds),
@@ -79,33 +80,59 @@ def load_totals(loads: pl.DataFrame) -> pl.DataFrame:
     return loads.group_by("target").agg(pl.len().cast(pl.Int64).alias("files"), pl.col(*counts).sum())
 
 
+def unmatched_ids(unmatched: pl.DataFrame) -> pl.DataFrame:
+    """Unit ids that no listed unit answers to, over all files: one row an id as written."""
+    return (
+        unmatched.sort("source", "written")
+        .group_by("written")
+        .agg(
+            pl.col("rows").sum(),
+            pl.col("source").n_unique().cast(pl.Int64).alias("files"),
+            pl.col("nearest").drop_nulls().first(),
+            pl.col("source").first().alias("example_source"),
+        )
+    )
+
+
 def refusal_reasons(quarantine: pl.DataFrame) -> pl.DataFrame:
-    """Refused records: one row a table fed and reason, with the first record as an example."""
+    """Refused records: one row a table fed and kind of reason, with the first record as an example."""
     return (
         quarantine.sort("source", "line")
-        .group_by("target", "reason")
+        .group_by("target", _kind())
         .agg(
             pl.len().cast(pl.Int64).alias("rows"),
-            pl.col("source").n_unique().cast(pl.Int64).alias("files"),
-            pl.col("source").first().alias("example_source"),
-            pl.col("line").first().alias("example_line"),
+            *_example(),
             pl.col("row").first().alias("example_row"),
         )
     )
 
 
 def set_aside_reasons(set_aside: pl.DataFrame) -> pl.DataFrame:
-    """Cells set aside: one row a table fed, column and reason, with the first cell as an example."""
+    """Cells set aside: one row a table fed, column and kind of reason, with the first cell as an example."""
     return (
-        set_aside.sort("source", "line")
-        .group_by("target", "column", "reason")
+        set_aside.sort("source", "line", "column")
+        .group_by("target", "column", _kind())
         .agg(
             pl.len().cast(pl.Int64).alias("cells"),
-            pl.col("source").n_unique().cast(pl.Int64).alias("files"),
-            pl.col("source").first().alias("example_source"),
-            pl.col("line").first().alias("example_line"),
+            *_example(),
             pl.col("written").first().alias("example_written"),
         )
+    )
+
+
+def _kind() -> pl.Expr:
+    """What reasons have in common: quoted values become an ellipsis, a remark in brackets at the end is dropped."""
+    quoted = r"""'[^']*'|"[^"]*"|“[^”]*”"""
+    kind = pl.col("reason").str.replace_all(quoted, "…").str.replace(r"\s*\([^()]*\)$", "")
+    return pl.when(kind.str.len_chars() > 0).then(kind).otherwise(pl.col("reason")).alias("kind")
+
+
+def _example() -> tuple[pl.Expr, ...]:
+    return (
+        pl.col("source").n_unique().cast(pl.Int64).alias("files"),
+        pl.col("reason").first().alias("example_reason"),
+        pl.col("source").first().alias("example_source"),
+        pl.col("line").first().alias("example_line"),
     )
 
 
@@ -130,7 +157,7 @@ def summary(frames: Frames, winters: pl.DataFrame, facts: RunFacts) -> pl.DataFr
         **_ranking_facts(frames["unit_ranking"]),
         **_winter_facts(winters, facts.last_winter),
         **_intake_facts(frames),
-        **_coverage_facts(frames, threshold("station_far_km", facts)),
+        **_coverage_facts(frames, threshold("station_far_km", facts), threshold("winter_whole_fraction", facts)),
     }
     instants = {
         "data_from": (facts.data_from, "first day of the calls export"),
@@ -245,13 +272,13 @@ def _intake_facts(frames: Frames) -> Facts:
             name: (_total(loads[name]), f"sum of `loads.{name}`")
             for name in ("rows_read", "loaded", "refused", "repeated")
         },
-        "unmatched_ids": (frames["unmatched"].height, "rows of `unmatched`"),
+        "unmatched_ids": (frames["unmatched"]["written"].n_unique(), "ids written in `unmatched`"),
         "unmatched_rows": (_total(frames["unmatched"]["rows"]), "sum of `unmatched.rows`"),
         "set_aside_cells": (frames["set_aside"].height, "rows of `set_aside`"),
     }
 
 
-def _coverage_facts(frames: Frames, far_km: float) -> Facts:
+def _coverage_facts(frames: Frames, far_km: float, enough: float) -> Facts:
     coverage, stations = frames["coverage"], frames["unit_station"]
 
     def units(rows: pl.Expr, meaning: str) -> tuple[float, str]:
@@ -263,8 +290,9 @@ def _coverage_facts(frames: Frames, far_km: float) -> Facts:
         "units_without_readings": units(pl.col("readings") == 0, "no readings"),
         "units_without_weather": units(pl.col("weather_hours") == 0, "no hour with weather"),
         "units_with_gaps": units(
-            (pl.col("weather_gap_hours") > 0) & (pl.col("weather_hours") > 0),
-            "some in-service hours without weather",
+            (pl.col("weather_hours") > 0)
+            & (pl.col("weather_hours") < enough * (pl.col("weather_hours") + pl.col("weather_gap_hours"))),
+            "weather in less than `winter_whole_fraction` of their in-service hours, but in some",
         ),
         "units_far_from_station": (
             stations.filter(pl.col("station_km") > far_km).height,

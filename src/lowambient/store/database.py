@@ -89,11 +89,11 @@ class Store:
 
     def _check_version(self) -> None:
         try:
-            found = self.connection.execute("select version from store_version").fetchone()
+            versions = self.connection.execute("select version from store_version").fetchall()
         except duckdb.CatalogException as error:
             raise StoreUnavailable(f"{self.path} is a DuckDB file but not a store of lowambient") from error
-        if found is None or found[0] != SCHEMA_VERSION:
-            version = "none" if found is None else found[0]
+        if versions != [(SCHEMA_VERSION,)]:
+            version = versions[0][0] if versions else "none"
             raise StoreUnavailable(
                 f"{self.path} was written as store version {version}, this program reads {SCHEMA_VERSION}:"
                 " delete the store and load again, or use the program that wrote it"
