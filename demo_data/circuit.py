@@ -17,7 +17,6 @@ from typing import NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
-
 from refrigerants import Saturation
 
 Array = NDArray[np.float64]
@@ -173,7 +172,15 @@ def sound(lanes: int) -> Condition:
     """Nothing wrong."""
     one, no = np.ones(lanes), np.zeros(lanes, dtype=bool)
     return Condition(
-        np.zeros(lanes, dtype=np.intp), np.zeros(lanes), one, one.copy(), one.copy(), one.copy(), one.copy(), no, no.copy()
+        np.zeros(lanes, dtype=np.intp),
+        np.zeros(lanes),
+        one,
+        one.copy(),
+        one.copy(),
+        one.copy(),
+        one.copy(),
+        no,
+        no.copy(),
     )
 
 

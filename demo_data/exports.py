@@ -11,11 +11,10 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-import numpy as np
-import xlsxwriter
-
 import notes
+import numpy as np
 import weather_blocks
+import xlsxwriter
 from fleet import Unit
 from loggers import Logger
 from refrigerants import KPA_PER_PSI, barometer_kpa, kpa_to_psig
@@ -26,20 +25,53 @@ from weather_blocks import Weather
 
 OFFICE_ZONE = ZoneInfo("America/Chicago")
 UTC = ZoneInfo("UTC")
-CALL_HEADER = ["Ticket", "Unit", "Opened", "Closed", "Type", "Complaint", "Findings", "Work done", "Tech", "Labor hrs", "Travel hrs", "Parts $", "Status"]
+CALL_HEADER = [
+    "Ticket",
+    "Unit",
+    "Opened",
+    "Closed",
+    "Type",
+    "Complaint",
+    "Findings",
+    "Work done",
+    "Tech",
+    "Labor hrs",
+    "Travel hrs",
+    "Parts $",
+    "Status",
+]
 TYPES = {"service": "SVC", "planned": "PM", "return": "RTN", "quote": "QUOTE"}
 STATUSES = {"completed": "Closed", "cancelled": "Cancelled", "open": "Open"}
 REFRIGERANT_SPELLINGS = {
-    "R-410A": ["R-410A", "R410A", "R410a", "410A", "R-410a", "410a"], "R-22": ["R-22", "R22", "HCFC-22", "22", "R 22"], "R-407C": ["R-407C", "R407C", "407c"],
-    "R-454B": ["R-454B", "R454B", "454B"], "R-32": ["R-32", "R32"], "R-134a": ["R-134a", "R134A", "134a", "HFC-134a"], "R-513A": ["R-513A", "R513a"],
-    "R-404A": ["R-404A", "R404A", "404a", "R-404a"], "R-448A": ["R-448A", "R448A", "448A"], "R-449A": ["R-449A", "R449A"], "R-507A": ["R-507A", "R507", "507A"],
-    "R-407A": ["R-407A", "R407A"], "R-290": ["R-290", "R290", "propane"],
+    "R-410A": ["R-410A", "R410A", "R410a", "410A", "R-410a", "410a"],
+    "R-22": ["R-22", "R22", "HCFC-22", "22", "R 22"],
+    "R-407C": ["R-407C", "R407C", "407c"],
+    "R-454B": ["R-454B", "R454B", "454B"],
+    "R-32": ["R-32", "R32"],
+    "R-134a": ["R-134a", "R134A", "134a", "HFC-134a"],
+    "R-513A": ["R-513A", "R513a"],
+    "R-404A": ["R-404A", "R404A", "404a", "R-404a"],
+    "R-448A": ["R-448A", "R448A", "448A"],
+    "R-449A": ["R-449A", "R449A"],
+    "R-507A": ["R-507A", "R507", "507A"],
+    "R-407A": ["R-407A", "R407A"],
+    "R-290": ["R-290", "R290", "propane"],
 }
 ODD_REFRIGERANTS = ["R-409A", "R-438A", "unknown", "??", "see plate"]  # no saturation data, or no answer at all
-DUTIES = {"year-round": ["24x7", "24/7", "Year round"], "comfort": ["Comfort", "comfort", "Comfort AC"], "refrigeration": ["Refrig", "Refrigeration"]}
+DUTIES = {
+    "year-round": ["24x7", "24/7", "Year round"],
+    "comfort": ["Comfort", "comfort", "Comfort AC"],
+    "refrigeration": ["Refrig", "Refrigeration"],
+}
 HEADS = {
-    "none": ["None", "N", "no"], "fan cycling": ["FC switch", "Fan cycling"], "fan staging by ambient": ["Ambient stage"], "fan speed": ["Fan speed", "VSD fan"],
-    "flooded": ["Flooded"], "floating": ["Floating"], "dampers": ["Dampers"], "unknown": ["?", "Unknown"],
+    "none": ["None", "N", "no"],
+    "fan cycling": ["FC switch", "Fan cycling"],
+    "fan staging by ambient": ["Ambient stage"],
+    "fan speed": ["Fan speed", "VSD fan"],
+    "flooded": ["Flooded"],
+    "floating": ["Floating"],
+    "dampers": ["Dampers"],
+    "unknown": ["?", "Unknown"],
 }
 COVERAGES = {"full": "Full service", "time and material": "T&M", "warranty": "Warranty"}
 
@@ -55,8 +87,15 @@ def write_bytes(path: Path, data: bytes) -> None:
     path.write_bytes(data)
 
 
-def write_csv(path: Path, header: list[str], rows: list[list[object]], encoding: str = "utf-8", newline: str = "\n", delimiter: str = ",",
-              quoting: int = csv.QUOTE_MINIMAL) -> None:
+def write_csv(
+    path: Path,
+    header: list[str],
+    rows: list[list[object]],
+    encoding: str = "utf-8",
+    newline: str = "\n",
+    delimiter: str = ",",
+    quoting: int = csv.QUOTE_MINIMAL,
+) -> None:
     """A delimited file in one of the habits."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator=newline, delimiter=delimiter, quoting=quoting)  # type: ignore[arg-type]
@@ -86,20 +125,65 @@ class Books:
 def write_sites(books: Books, folder: Path) -> None:
     """Semicolons, a byte-order mark, feet."""
     seen = {unit.site.site_id: unit.site for unit in books.units}
-    rows = [[s.site_id, s.name, s.latitude, s.longitude, round(s.elevation_m / 0.3048), s.time_zone, s.station_id if books.rng.random() < 0.8 else ""]
-            for s in seen.values()]
-    write_csv(folder / "sites.csv", ["Site No", "Site Name", "Lat", "Lon", "Elev ft", "TZ", "Wx Stn"], rows, encoding="utf-8-sig", newline="\r\n", delimiter=";")
+    rows = [
+        [
+            s.site_id,
+            s.name,
+            s.latitude,
+            s.longitude,
+            round(s.elevation_m / 0.3048),
+            s.time_zone,
+            s.station_id if books.rng.random() < 0.8 else "",
+        ]
+        for s in seen.values()
+    ]
+    write_csv(
+        folder / "sites.csv",
+        ["Site No", "Site Name", "Lat", "Lon", "Elev ft", "TZ", "Wx Stn"],
+        rows,
+        encoding="utf-8-sig",
+        newline="\r\n",
+        delimiter=";",
+    )
 
 
 def write_stations(books: Books, folder: Path) -> None:
     """The weather stations."""
-    rows = [[w.station.station_id, w.station.name, w.station.latitude, w.station.longitude, w.station.elevation_m] for w in books.weather.values()]
+    rows = [
+        [w.station.station_id, w.station.name, w.station.latitude, w.station.longitude, w.station.elevation_m]
+        for w in books.weather.values()
+    ]
     write_csv(folder / "stations.csv", ["station_id", "name", "latitude", "longitude", "elevation_m"], rows)
 
 
-UNIT_HEADER = ["Unit Tag", "Site No", "Description", "Refrigerant", "Tons", "Ckts", "Cond Fans", "Shared Cond", "Service Type", "Space F", "Heat Pump", "Pump Down",
-               "Head Press Ctrl", "Econ", "LP Loc", "LP Out psig", "LP Reset psig", "HP Out psig", "Fan On psig", "Fan Off psig", "Coverage", "Outage $/h", "Installed",
-               "Retired", "Served From", "Served To"]
+UNIT_HEADER = [
+    "Unit Tag",
+    "Site No",
+    "Description",
+    "Refrigerant",
+    "Tons",
+    "Ckts",
+    "Cond Fans",
+    "Shared Cond",
+    "Service Type",
+    "Space F",
+    "Heat Pump",
+    "Pump Down",
+    "Head Press Ctrl",
+    "Econ",
+    "LP Loc",
+    "LP Out psig",
+    "LP Reset psig",
+    "HP Out psig",
+    "Fan On psig",
+    "Fan Off psig",
+    "Coverage",
+    "Outage $/h",
+    "Installed",
+    "Retired",
+    "Served From",
+    "Served To",
+]
 
 
 def listed(books: Books, unit: Unit) -> dict[str, object]:
@@ -121,16 +205,27 @@ def listed(books: Books, unit: Unit) -> dict[str, object]:
         spelling = ""
     elif roll < 0.05:
         spelling = "R-22" if unit.refrigerant != "R-22" else "R-410A"
+
     def known(value: float, share: float) -> object:
         return value if rng.random() < share else ""
+
     lp = unit.lp_nominal_psig if rng.random() > 0.08 else (unit.lp_nominal_psig[0] + 12, unit.lp_nominal_psig[1] - 20)
     fans = [round(float(kpa_to_psig(kpa))) for kpa in unit.fan_nominal_kpa] if unit.head == "fan cycling" else ["", ""]
     has_lp = rng.random() < 0.6
-    words = {"walk-in cooler": "walk-in cooler cond unit", "walk-in freezer": "walk-in freezer cond unit"}.get(unit.use, f"{'packaged' if unit.circuits == 2 else 'split'} {unit.use}")
+    words = {"walk-in cooler": "walk-in cooler cond unit", "walk-in freezer": "walk-in freezer cond unit"}.get(
+        unit.use, f"{'packaged' if unit.circuits == 2 else 'split'} {unit.use}"
+    )
     return {
-        "description": words if rng.random() < 0.8 else "", "refrigerant": spelling, "head": str(rng.choice(HEADS[head])) if head else "",
-        "head_meant": head, "lp": lp if has_lp else ("", ""), "hp": known(unit.hp_nominal_psig[0], 0.5), "fans": fans if rng.random() < 0.5 else ["", ""],
-        "circuits": known(unit.circuits, 0.9), "cond_fans": known(unit.fans, 0.85), "duty": str(rng.choice(DUTIES[unit.duty])),
+        "description": words if rng.random() < 0.8 else "",
+        "refrigerant": spelling,
+        "head": str(rng.choice(HEADS[head])) if head else "",
+        "head_meant": head,
+        "lp": lp if has_lp else ("", ""),
+        "hp": known(unit.hp_nominal_psig[0], 0.5),
+        "fans": fans if rng.random() < 0.5 else ["", ""],
+        "circuits": known(unit.circuits, 0.9),
+        "cond_fans": known(unit.fans, 0.85),
+        "duty": str(rng.choice(DUTIES[unit.duty])),
     }
 
 
@@ -139,7 +234,7 @@ def write_units(books: Books, folder: Path) -> None:
     path = folder / "units.xlsx"
     path.parent.mkdir(parents=True, exist_ok=True)
     book = xlsxwriter.Workbook(str(path), {"in_memory": True})
-    book.set_properties({"title": "Equipment list", "author": COMPANY, "created": datetime(2018, 9, 30, 12, 0)})  # noqa: DTZ001
+    book.set_properties({"title": "Equipment list", "author": COMPANY, "created": datetime(2018, 9, 30, 12, 0)})
     sheet = book.add_worksheet("Equipment")
     dates = book.add_format({"num_format": "yyyy-mm-dd"})
     sheet.write(0, 0, f"{COMPANY} - equipment list")
@@ -149,18 +244,35 @@ def write_units(books: Books, folder: Path) -> None:
         as_listed = unit.listed
         lane = unit.lanes[0]
         row = [
-            unit.unit_id, unit.site.site_id, as_listed["description"], as_listed["refrigerant"], round(unit.capacity_kw / 3.51685, 1), as_listed["circuits"],
-            as_listed["cond_fans"], "Y" if unit.shared_fans else "N", as_listed["duty"], round(unit.space_c * 1.8 + 32) if unit.duty == "refrigeration" else "",
-            "Y" if unit.heat_pump else "N", "Y" if unit.pump_down else "N", as_listed["head"], "Y" if unit.economizer else "N",
-            ("liquid" if lane["lp_at_liquid"] else "suction") if books.rng.random() < 0.5 else "", *as_listed["lp"], as_listed["hp"], *as_listed["fans"],  # type: ignore[misc]
-            COVERAGES[unit.coverage], unit.outage_cost_per_h,
+            unit.unit_id,
+            unit.site.site_id,
+            as_listed["description"],
+            as_listed["refrigerant"],
+            round(unit.capacity_kw / 3.51685, 1),
+            as_listed["circuits"],
+            as_listed["cond_fans"],
+            "Y" if unit.shared_fans else "N",
+            as_listed["duty"],
+            round(unit.space_c * 1.8 + 32) if unit.duty == "refrigeration" else "",
+            "Y" if unit.heat_pump else "N",
+            "Y" if unit.pump_down else "N",
+            as_listed["head"],
+            "Y" if unit.economizer else "N",
+            ("liquid" if lane["lp_at_liquid"] else "suction") if books.rng.random() < 0.5 else "",
+            *as_listed["lp"],
+            as_listed["hp"],
+            *as_listed["fans"],  # type: ignore[misc]
+            COVERAGES[unit.coverage],
+            unit.outage_cost_per_h,
         ]
         for column, value in enumerate(row):
             if value != "":
                 sheet.write(at, column, value)
-        for column, day in enumerate([unit.installed_on, unit.retired_on, unit.served_from, unit.served_to], start=len(row)):
+        for column, day in enumerate(
+            [unit.installed_on, unit.retired_on, unit.served_from, unit.served_to], start=len(row)
+        ):
             if day is not None and not (column == len(row) and books.rng.random() < 0.25):
-                sheet.write_datetime(at, column, datetime(day.year, day.month, day.day), dates)  # noqa: DTZ001
+                sheet.write_datetime(at, column, datetime(day.year, day.month, day.day), dates)
     book.close()
 
 
@@ -185,7 +297,18 @@ def write_aliases(books: Books, folder: Path) -> dict[str, str]:
 def other_spelling(rng: np.random.Generator, unit_id: str) -> str:
     """The same tag as a tired hand writes it."""
     prefix, number = unit_id.split("-")
-    return str(rng.choice([f"{prefix.lower()}-{number}", f"{prefix} {number}", f"{prefix}{number}", f" {prefix}-{number}", f"{prefix.lower()} {number}", f"{prefix}_{number}"]))
+    return str(
+        rng.choice(
+            [
+                f"{prefix.lower()}-{number}",
+                f"{prefix} {number}",
+                f"{prefix}{number}",
+                f" {prefix}-{number}",
+                f"{prefix.lower()} {number}",
+                f"{prefix}_{number}",
+            ]
+        )
+    )
 
 
 # --- calls -----------------------------------------------------------------------------------------------------
@@ -232,8 +355,19 @@ def call_row(books: Books, call: Call, aliases: dict[str, str]) -> list[object]:
         written = unit_id[:-1] + str(rng.choice(["77", "88X", "?"]))
     closed = call.closed_h if call.status != "open" else None
     texts = [text.replace("deg ", "° ", 1) if rng.random() < 0.5 else text for text in call.texts]
-    return [call.call_id, written, office_time(books, call.opened_h), office_time(books, closed) if closed else "", TYPES[call.work_type], *texts, call.technician,
-            call.labour_h or "", call.travel_h or "", f"{call.parts_cost:.2f}" if call.parts_cost else "", STATUSES[call.status]]
+    return [
+        call.call_id,
+        written,
+        office_time(books, call.opened_h),
+        office_time(books, closed) if closed else "",
+        TYPES[call.work_type],
+        *texts,
+        call.technician,
+        call.labour_h or "",
+        call.travel_h or "",
+        f"{call.parts_cost:.2f}" if call.parts_cost else "",
+        STATUSES[call.status],
+    ]
 
 
 def duplicate_of(books: Books, row: list[object], call: Call, number: int) -> list[object]:
@@ -316,7 +450,9 @@ def write_weather(books: Books, folder: Path) -> None:
         station = weather.station
         if weather.observed.any():
             for year in station.years:
-                shutil.copyfile(weather_blocks.isd_path(station, year), _made(folder / f"{station.station_id}-{year}.gz"))
+                shutil.copyfile(
+                    weather_blocks.isd_path(station, year), _made(folder / f"{station.station_id}-{year}.gz")
+                )
         made_up = np.flatnonzero(~weather.observed)
         if made_up.size:
             _write_resampled(books, folder, region, weather, made_up)
@@ -339,10 +475,16 @@ def _write_resampled(books: Books, folder: Path, region: str, weather: Weather, 
         if int(hour) in gone:
             continue
         at = (books.options.first_hour + timedelta(hours=int(hour)) + standard).strftime("%Y-%m-%d %H:%M")
-        values = [round(weather.temperature_c[hour] * 1.8 + 32, 1), round(weather.dew_point_c[hour] * 1.8 + 32, 1), round(weather.wind_m_s[hour] / 0.44704, 1)]
+        values = [
+            round(weather.temperature_c[hour] * 1.8 + 32, 1),
+            round(weather.dew_point_c[hour] * 1.8 + 32, 1),
+            round(weather.wind_m_s[hour] / 0.44704, 1),
+        ]
         rows.append([station.station_id, at, *("M" if rng.random() < 0.001 else v for v in values)])
     habit = "resampled_lst" if region == "lakes" else "resampled_utc"
-    write_csv(folder / f"{habit}_{station.station_id}.csv.gz", ["station", "time", "temp_F", "dewpoint_F", "wind_mph"], rows)
+    write_csv(
+        folder / f"{habit}_{station.station_id}.csv.gz", ["station", "time", "temp_F", "dewpoint_F", "wind_mph"], rows
+    )
 
 
 # --- readings --------------------------------------------------------------------------------------------------
@@ -451,7 +593,9 @@ def write_readings(books: Books, folder: Path, traces: list[Trace]) -> None:
         WRITERS[kind](books, folder / kind, group)
 
 
-def _months(books: Books, traces: list[Trace], rows_of: object, folder: Path, header: list[str], name: str, **habit: object) -> None:
+def _months(
+    books: Books, traces: list[Trace], rows_of: object, folder: Path, header: list[str], name: str, **habit: object
+) -> None:
     """Rows of all recorders of a kind, one file a month."""
     months: dict[str, list[tuple[float, list[object]]]] = {}
     for trace in traces:
@@ -465,28 +609,57 @@ def _months(books: Books, traces: list[Trace], rows_of: object, folder: Path, he
 
 def write_ridge(books: Books, folder: Path, traces: list[Trace]) -> None:
     """Wide, psig and °F, each site's own time with daylight saving."""
+
     def rows(trace: Trace) -> list[list[object]]:
         tag = other_spelling(books.rng, trace.unit.unit_id).strip() if books.rng.random() < 0.7 else trace.unit.unit_id
         when = stamps(books, trace.times_h, trace.unit.site.time_zone, "%m/%d/%Y %H:%M")
-        columns = [dirty(books.rng, trace, psig_text(trace, "suction_kpa")), dirty(books.rng, trace, psig_text(trace, "liquid_kpa")),
-                   *(fahrenheit_text(trace, n) for n in ("suction_line_c", "liquid_line_c", "outdoor_c", "return_air_c")),
-                   text_of(trace.channels["compressor_a"], 0.1, 1)]
+        columns = [
+            dirty(books.rng, trace, psig_text(trace, "suction_kpa")),
+            dirty(books.rng, trace, psig_text(trace, "liquid_kpa")),
+            *(fahrenheit_text(trace, n) for n in ("suction_line_c", "liquid_line_c", "outdoor_c", "return_air_c")),
+            text_of(trace.channels["compressor_a"], 0.1, 1),
+        ]
         return [[tag, trace.circuit, at, *rest] for at, *rest in zip(when, *columns, strict=True)]
+
     header = ["Unit", "Ckt", "Date/Time", "SP psig", "LP psig", "SLT", "LLT", "OAT", "RAT", "Amps"]
     _months(books, traces, rows, folder, header, "ridge")
 
 
 def write_panel(books: Books, folder: Path, traces: list[Trace]) -> None:
     """Wide from a building controller: kPa absolute, °C, decimal comma, statuses, UTC."""
+
     def rows(trace: Trace) -> list[list[object]]:
         when = stamps(books, trace.times_h, "UTC", "%d.%m.%Y %H:%M")
         columns = [text_of(trace.channels[n], 1.0, 0) for n in ("suction_kpa", "liquid_kpa")]
-        columns += [[t.replace(".", ",") for t in celsius_text(trace, n)] for n in ("suction_line_c", "liquid_line_c", "outdoor_c", "supply_air_c")]
-        columns += [flag_text(trace, "compressor_on", "ON", "OFF"), text_of(np.abs(trace.channels["fans_running"]), 1.0, 0),
-                    text_of(np.abs(trace.channels["fan_speed_fraction"]) * 100, 1.0, 0),
-                    flag_text(trace, "lp_switch_closed", "closed", "open"), flag_text(trace, "cooling_called", "ON", "OFF")]
+        columns += [
+            [t.replace(".", ",") for t in celsius_text(trace, n)]
+            for n in ("suction_line_c", "liquid_line_c", "outdoor_c", "supply_air_c")
+        ]
+        columns += [
+            flag_text(trace, "compressor_on", "ON", "OFF"),
+            text_of(np.abs(trace.channels["fans_running"]), 1.0, 0),
+            text_of(np.abs(trace.channels["fan_speed_fraction"]) * 100, 1.0, 0),
+            flag_text(trace, "lp_switch_closed", "closed", "open"),
+            flag_text(trace, "cooling_called", "ON", "OFF"),
+        ]
         return [[f"{trace.unit.unit_id}", trace.circuit, at, *rest] for at, *rest in zip(when, *columns, strict=True)]
-    header = ["Unit", "Circuit", "Stamp", "Psuc kPa", "Pliq kPa", "Tsuc", "Tliq", "Tout", "Tsup", "Comp", "Fans", "Fan %", "LPS", "Call"]
+
+    header = [
+        "Unit",
+        "Circuit",
+        "Stamp",
+        "Psuc kPa",
+        "Pliq kPa",
+        "Tsuc",
+        "Tliq",
+        "Tout",
+        "Tsup",
+        "Comp",
+        "Fans",
+        "Fan %",
+        "LPS",
+        "Call",
+    ]
     _months(books, traces, rows, folder, header, "panel", delimiter=";")
 
 
@@ -496,14 +669,27 @@ def write_kite(books: Books, folder: Path, traces: list[Trace]) -> None:
         when = stamps(books, trace.times_h, "UTC", "%Y-%m-%dT%H:%M:%SZ")
         barometer = float(barometer_kpa(trace.unit.site.elevation_m))
         step = trace.logger.step_psi * 0.05
-        columns = [dirty(books.rng, trace, text_of((trace.channels[n] - barometer) / 100.0, step, 3 if step < 0.01 else 2)) for n in ("suction_kpa", "liquid_kpa")]
+        columns = [
+            dirty(books.rng, trace, text_of((trace.channels[n] - barometer) / 100.0, step, 3 if step < 0.01 else 2))
+            for n in ("suction_kpa", "liquid_kpa")
+        ]
         columns += [celsius_text(trace, n) for n in ("suction_line_c", "outdoor_c")]
         columns += [flag_text(trace, "compressor_on", "1", "0")]
         rows = [list(row) for row in zip(when, *columns, strict=True)]
-        write_csv(folder / f"{trace.unit.unit_id.lower()}_c{trace.circuit}.csv.gz", ["time", "low_bar", "high_bar", "t_suction", "t_outdoor", "run"], rows)
+        write_csv(
+            folder / f"{trace.unit.unit_id.lower()}_c{trace.circuit}.csv.gz",
+            ["time", "low_bar", "high_bar", "t_suction", "t_outdoor", "run"],
+            rows,
+        )
 
 
-LEDGER_CHANNELS = {"suction_kpa": "SucP", "liquid_kpa": "LiqP", "outdoor_c": "OutT", "suction_line_c": "SucT", "compressor_on": "Run"}
+LEDGER_CHANNELS = {
+    "suction_kpa": "SucP",
+    "liquid_kpa": "LiqP",
+    "outdoor_c": "OutT",
+    "suction_line_c": "SucT",
+    "compressor_on": "Run",
+}
 
 
 def write_ledger(books: Books, folder: Path, traces: list[Trace]) -> None:
@@ -512,13 +698,24 @@ def write_ledger(books: Books, folder: Path, traces: list[Trace]) -> None:
         when = stamps(books, trace.times_h, timedelta(hours=-6), "%Y-%m-%d %H:%M:%S")
         barometer = float(barometer_kpa(trace.unit.site.elevation_m))
         rows: list[list[object]] = []
-        texts = {name: text_of(trace.channels[name] - barometer, 5.0, 0) if name.endswith("_kpa") else
-                 flag_text(trace, name, "1", "0") if name == "compressor_on" else celsius_text(trace, name) for name in LEDGER_CHANNELS}
+        texts = {
+            name: text_of(trace.channels[name] - barometer, 5.0, 0)
+            if name.endswith("_kpa")
+            else flag_text(trace, name, "1", "0")
+            if name == "compressor_on"
+            else celsius_text(trace, name)
+            for name in LEDGER_CHANNELS
+        }
         for at, stamp in enumerate(when):
             for name, short in LEDGER_CHANNELS.items():
                 if texts[name][at]:
                     rows.append([f"{trace.unit.unit_id}", trace.circuit, stamp, short, texts[name][at]])
-        write_csv(folder / f"ledger_{trace.unit.unit_id}_{trace.circuit}.csv.gz", ["asset", "ckt", "stamp", "channel", "value"], rows, quoting=csv.QUOTE_ALL)
+        write_csv(
+            folder / f"ledger_{trace.unit.unit_id}_{trace.circuit}.csv.gz",
+            ["asset", "ckt", "stamp", "channel", "value"],
+            rows,
+            quoting=csv.QUOTE_ALL,
+        )
 
 
 def write_probe(books: Books, folder: Path, traces: list[Trace]) -> None:
@@ -526,10 +723,18 @@ def write_probe(books: Books, folder: Path, traces: list[Trace]) -> None:
     for trace in traces:
         first = books.at(float(trace.times_h[0]))
         when = stamps(books, trace.times_h, trace.unit.site.time_zone, "%Y-%m-%d %H:%M:%S")
-        columns = [psig_text(trace, "suction_kpa"), psig_text(trace, "liquid_kpa"), *(fahrenheit_text(trace, n) for n in ("suction_line_c", "liquid_line_c", "outdoor_c"))]
+        columns = [
+            psig_text(trace, "suction_kpa"),
+            psig_text(trace, "liquid_kpa"),
+            *(fahrenheit_text(trace, n) for n in ("suction_line_c", "liquid_line_c", "outdoor_c")),
+        ]
         tag = other_spelling(books.rng, trace.unit.unit_id).strip()
         rows = [[tag, trace.circuit, *row] for row in zip(when, *columns, strict=True)]
-        write_csv(folder / f"probe_{trace.unit.unit_id.lower()}_{trace.circuit}_{first:%Y%m%d%H%M}.csv", ["Unit", "Circuit", "Time", "Suction", "Liquid", "Suct Line", "Liq Line", "OD Air"], rows)
+        write_csv(
+            folder / f"probe_{trace.unit.unit_id.lower()}_{trace.circuit}_{first:%Y%m%d%H%M}.csv",
+            ["Unit", "Circuit", "Time", "Suction", "Liquid", "Suct Line", "Liq Line", "OD Air"],
+            rows,
+        )
 
 
 WRITERS = {"ridge": write_ridge, "panel": write_panel, "kite": write_kite, "ledger": write_ledger, "probe": write_probe}

@@ -5,9 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 
-import numpy as np
-
 import circuit as physics
+import numpy as np
 import outcomes
 from circuit import Circuits, Condition
 from refrigerants import Saturation, barometer_kpa, psig_to_kpa
@@ -35,9 +34,19 @@ COLD_LP_SETTINGS = {  # walk-in coolers; freezers lie lower
 }
 FREEZER_LP = (2, 14)
 HP_SETTINGS = {
-    "R-410A": (645, 464), "R-32": (650, 475), "R-454B": (600, 430), "R-22": (405, 300), "R-407C": (425, 320),
-    "R-134a": (265, 180), "R-513A": (280, 190), "R-404A": (440, 330), "R-507A": (450, 340), "R-448A": (430, 320),
-    "R-449A": (430, 320), "R-407A": (425, 315), "R-290": (380, 280),
+    "R-410A": (645, 464),
+    "R-32": (650, 475),
+    "R-454B": (600, 430),
+    "R-22": (405, 300),
+    "R-407C": (425, 320),
+    "R-134a": (265, 180),
+    "R-513A": (280, 190),
+    "R-404A": (440, 330),
+    "R-507A": (450, 340),
+    "R-448A": (430, 320),
+    "R-449A": (430, 320),
+    "R-407A": (425, 315),
+    "R-290": (380, 280),
 }
 
 # Condensing temperatures at which a fan-cycling control closes and opens: factory (R-410A 418/240 psig) and field.
@@ -69,7 +78,15 @@ SITE_KINDS = {  # kind -> weight, uses
     "Inn": (7, ["office", "kitchen", "laundry", "walk-in cooler", "walk-in freezer"]),
 }
 HEAD_MIX = {
-    "year-round": {"none": 30, "fan cycling": 42, "fan staging by ambient": 6, "fan speed": 12, "flooded": 3, "floating": 4, "dampers": 3},
+    "year-round": {
+        "none": 30,
+        "fan cycling": 42,
+        "fan staging by ambient": 6,
+        "fan speed": 12,
+        "flooded": 3,
+        "floating": 4,
+        "dampers": 3,
+    },
     "comfort": {"none": 72, "fan cycling": 18, "fan staging by ambient": 10},
     "refrigeration": {"none": 10, "fan cycling": 38, "flooded": 27, "fan speed": 15, "floating": 10},
 }
@@ -176,7 +193,9 @@ def _settings(rng: np.random.Generator, refrigerant: str, use: str) -> tuple[tup
     return low, HP_SETTINGS[refrigerant]
 
 
-def _circuit(rng: np.random.Generator, unit: dict[str, object], settings: tuple, fan_band_c: tuple) -> dict[str, object]:
+def _circuit(
+    rng: np.random.Generator, unit: dict[str, object], settings: tuple, fan_band_c: tuple
+) -> dict[str, object]:
     """One circuit's parameters, with the tolerance of each switch."""
     (lp_out, lp_reset), (hp_out, hp_reset) = settings
     use, head = unit["use"], unit["head"]
@@ -188,8 +207,12 @@ def _circuit(rng: np.random.Generator, unit: dict[str, object], settings: tuple,
     txv = bool(rng.random() < (0.95 if unit["duty"] == "refrigeration" else 0.6))
     fans = int(unit["fans"])  # type: ignore[call-overload]
     floating = head == "floating"
-    band = {"fan speed": (rng.uniform(26, 31), rng.uniform(38, 42)), "floating": (rng.uniform(13, 17), rng.uniform(22, 26)),
-            "flooded": (rng.uniform(30, 36), 60.0), "dampers": (rng.uniform(24, 30), rng.uniform(36, 42))}.get(str(head), (30.0, 40.0))
+    band = {
+        "fan speed": (rng.uniform(26, 31), rng.uniform(38, 42)),
+        "floating": (rng.uniform(13, 17), rng.uniform(22, 26)),
+        "flooded": (rng.uniform(30, 36), 60.0),
+        "dampers": (rng.uniform(24, 30), rng.uniform(36, 42)),
+    }.get(str(head), (30.0, 40.0))
     on_kpa, off_kpa = (float(sat.bubble_kpa(np.array([c]))[0]) for c in fan_band_c)
     # A low-ambient package brings its start delay along; a plain unit often has none.
     share = [0.32, 0.12, 0.16, 0.1, 0.12, 0.1, 0.08] if head == "none" else [0.06, 0.08, 0.12, 0.16, 0.2, 0.22, 0.16]
@@ -241,7 +264,9 @@ def _circuit(rng: np.random.Generator, unit: dict[str, object], settings: tuple,
 def _service_dates(rng: np.random.Generator, options: Options) -> tuple[date, date | None, date | None, date]:
     """Served from, served to, retired on, installed on."""
     span = (options.end - options.start).days
-    served_from = options.start if rng.random() < 0.82 else options.start + timedelta(days=int(rng.integers(30, int(span * 0.7))))
+    served_from = (
+        options.start if rng.random() < 0.82 else options.start + timedelta(days=int(rng.integers(30, int(span * 0.7))))
+    )
     served_to = retired = None
     left = (options.end - served_from).days
     if rng.random() < 0.05 and left > 400:
@@ -286,29 +311,66 @@ def draw_unit(rng: np.random.Generator, pick: Pick, options: Options, site: Site
     field_fitted = rng.random() < 0.3
     fan_band = FIELD_BAND_C if field_fitted else FACTORY_BAND_C
     facts: dict[str, object] = {
-        "use": use, "duty": duty, "refrigerant": refrigerant, "head": head, "fans": fans, "shared_fans": shared,
-        "heat_pump": heat_pump, "barometer": float(barometer_kpa(site.elevation_m)),
+        "use": use,
+        "duty": duty,
+        "refrigerant": refrigerant,
+        "head": head,
+        "fans": fans,
+        "shared_fans": shared,
+        "heat_pump": heat_pump,
+        "barometer": float(barometer_kpa(site.elevation_m)),
         "pump_down": duty == "refrigeration" and rng.random() < 0.4,
     }
     lanes = [_circuit(rng, facts, settings, fan_band) for _ in range(circuits)]
     for lane in lanes[1:]:  # one maker, one design: only tolerances and settling differ between sisters
-        for name in ("thermostatic", "valve_feed", "lp_delay_s", "trips_to_latch", "clears_on_call", "anti_recycle_s",
-                     "starts_open", "always_fans", "lp_at_liquid", "hold_low_c", "hold_high_c", "stage_c", "cond_td_k"):
+        for name in (
+            "thermostatic",
+            "valve_feed",
+            "lp_delay_s",
+            "trips_to_latch",
+            "clears_on_call",
+            "anti_recycle_s",
+            "starts_open",
+            "always_fans",
+            "lp_at_liquid",
+            "hold_low_c",
+            "hold_high_c",
+            "stage_c",
+            "cond_td_k",
+        ):
             lane[name] = lanes[0][name]
         if lane["lp_at_liquid"]:
             lane["lp_out_kpa"], lane["lp_reset_kpa"] = lanes[0]["lp_out_kpa"], lanes[0]["lp_reset_kpa"]
     sat = Saturation.of([refrigerant])
     return Unit(
-        unit_id=unit_id, site=site, use=use, duty=duty, refrigerant=refrigerant, capacity_kw=round(tons * 3.51685, 1),
-        circuits=circuits, fans=fans, shared_fans=shared, heat_pump=heat_pump, pump_down=bool(facts["pump_down"]), head=head,
+        unit_id=unit_id,
+        site=site,
+        use=use,
+        duty=duty,
+        refrigerant=refrigerant,
+        capacity_kw=round(tons * 3.51685, 1),
+        circuits=circuits,
+        fans=fans,
+        shared_fans=shared,
+        heat_pump=heat_pump,
+        pump_down=bool(facts["pump_down"]),
+        head=head,
         economizer=economizer,
         space_c={"walk-in cooler": 3.0, "walk-in freezer": -20.0}.get(use, round(rng.uniform(21, 24), 1)),
         coverage=str(rng.choice(["full", "time and material", "warranty"], p=[0.5, 0.44, 0.06])),
-        outage_cost_per_h=float(rng.choice([0, 0, 25, 60])) if duty == "comfort" else float(rng.choice([50, 120, 250, 600])),
-        installed_on=installed, retired_on=retired, served_from=served_from, served_to=served_to,
+        outage_cost_per_h=float(rng.choice([0, 0, 25, 60]))
+        if duty == "comfort"
+        else float(rng.choice([50, 120, 250, 600])),
+        installed_on=installed,
+        retired_on=retired,
+        served_from=served_from,
+        served_to=served_to,
         watched=bool(rng.random() < watched),
         ambient_hold_c=float(rng.choice([4.4, 10.0, 12.8])) if duty == "year-round" and rng.random() < 0.04 else None,
-        lanes=lanes, start=_start_conditions(rng, head, economizer), lp_nominal_psig=settings[0], hp_nominal_psig=settings[1],
+        lanes=lanes,
+        start=_start_conditions(rng, head, economizer),
+        lp_nominal_psig=settings[0],
+        hp_nominal_psig=settings[1],
         fan_nominal_kpa=tuple(float(sat.bubble_kpa(np.array([c]))[0]) for c in fan_band),  # type: ignore[arg-type]
     )
 
@@ -332,7 +394,9 @@ def draw_fleet(rng: np.random.Generator, options: Options, winters: dict[str, np
     borne_h = np.exp(rng.normal(np.log(16.0), 1.5, len(units)))
     for _ in range(8):
         trouble_h = cold_trouble_h(units, winters, options)
-        plain = np.array([unit.head == "none" for unit in units])  # people bear more from a unit that never had a control
+        plain = np.array(
+            [unit.head == "none" for unit in units]
+        )  # people bear more from a unit that never had a control
         again = np.flatnonzero(trouble_h > np.where(plain, 6.0, 1.0) * borne_h)
         if not again.size:
             break

@@ -11,12 +11,11 @@ from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 
-import numpy as np
-
 import circuit as physics
 import exports
 import fleet as fleets
 import loggers as recorders
+import numpy as np
 import profile_text
 import truth
 from circuit import Around
@@ -44,7 +43,9 @@ def unit_seeds(root: np.random.SeedSequence, indices: list[int]) -> list[np.rand
     return [np.random.SeedSequence(root.entropy, spawn_key=(*root.spawn_key, at)) for at in indices]
 
 
-def simulate(options: Options, units: list[Unit], indices: list[int], weather: dict[str, Weather], root: np.random.SeedSequence) -> Simulation:
+def simulate(
+    options: Options, units: list[Unit], indices: list[int], weather: dict[str, Weather], root: np.random.SeedSequence
+) -> Simulation:
     """Chosen units set up with their service company, nothing run yet."""
     regions = list(weather)
     chosen = [units[at] for at in indices]
@@ -59,7 +60,9 @@ def whole_span(simulation: Simulation) -> np.ndarray:
     return np.full(len(simulation.units), simulation.hours)
 
 
-def plan_loggers(options: Options, units: list[Unit], trouble: np.ndarray, seed: np.random.SeedSequence) -> list[Logger]:
+def plan_loggers(
+    options: Options, units: list[Unit], trouble: np.ndarray, seed: np.random.SeedSequence
+) -> list[Logger]:
     """Who gets a recorder: at random, or (`trouble`: cold calls) where the first half of the span was worst."""
     rng = np.random.default_rng(seed)
     first_h = 0 if options.loggers_go == "random" else options.hours // 2
@@ -75,7 +78,10 @@ def run_logged(simulation: Simulation, plan: list[Logger]) -> recorders.Recorder
     """Hourly between the windows, every ten seconds inside them."""
     recorder = recorders.Recorder(simulation, plan)
     # In pieces of a fortnight: all first pieces run side by side, then all second ones, whatever their dates.
-    pieces = [[(a, min(a + FORTNIGHT_H, end)) for begin, end in logger.windows for a in range(begin, end, FORTNIGHT_H)] for logger in plan]
+    pieces = [
+        [(a, min(a + FORTNIGHT_H, end)) for begin, end in logger.windows for a in range(begin, end, FORTNIGHT_H)]
+        for logger in plan
+    ]
     for number in range(max(len(p) for p in pieces)):
         spans = [p[number] if number < len(p) else None for p in pieces]
         here = simulation.clock.copy()
@@ -86,7 +92,14 @@ def run_logged(simulation: Simulation, plan: list[Logger]) -> recorders.Recorder
     return recorder
 
 
-def logged_traces(options: Options, units: list[Unit], simulation: Simulation, recorder: recorders.Recorder, plan: list[Logger], seed: np.random.SeedSequence) -> list[Trace]:
+def logged_traces(
+    options: Options,
+    units: list[Unit],
+    simulation: Simulation,
+    recorder: recorders.Recorder,
+    plan: list[Logger],
+    seed: np.random.SeedSequence,
+) -> list[Trace]:
     """What the sensors made of it."""
     rng = np.random.default_rng(seed)
     traces = []
@@ -94,16 +107,24 @@ def logged_traces(options: Options, units: list[Unit], simulation: Simulation, r
         times, values = recorder.series(lane)
         if times.size:
             unit = units[plan[u].unit]
-            channels = recorders.sensed(rng, plan[u], times, values, float(rng.uniform(9, 12)), unit.capacity_kw * 0.9, unit.fans)
+            channels = recorders.sensed(
+                rng, plan[u], times, values, float(rng.uniform(9, 12)), unit.capacity_kw * 0.9, unit.fans
+            )
             traces.append(Trace(plan[u], unit, int(simulation.number[lane]), times, channels))
     return traces
 
 
-def probe_traces(options: Options, units: list[Unit], simulation: Simulation, calls: list[Call], seed: np.random.SeedSequence) -> list[Trace]:
+def probe_traces(
+    options: Options, units: list[Unit], simulation: Simulation, calls: list[Call], seed: np.random.SeedSequence
+) -> list[Trace]:
     """Hoses on for about an hour at the end of some visits, on circuits that run."""
     rng = np.random.default_rng(seed)
     wanted = [c for c in calls if c.snapshot is not None and c.visit_h > 24 and c.visit_h + 3 < options.hours]
-    picked = [wanted[i] for i in sorted(rng.choice(len(wanted), min(options.probe_sessions, len(wanted)), replace=False))] if wanted else []
+    picked = (
+        [wanted[i] for i in sorted(rng.choice(len(wanted), min(options.probe_sessions, len(wanted)), replace=False))]
+        if wanted
+        else []
+    )
     if not picked:
         return []
     lanes = np.array([c.snapshot[0] for c in picked])  # type: ignore[index]
@@ -122,22 +143,59 @@ def probe_traces(options: Options, units: list[Unit], simulation: Simulation, ca
         pause = 250 <= number < 290  # the technician stops it once
         around = Around(outdoor, outdoor + simulation.offset_k[lanes], wind, air, np.full(lanes.size, not pause))
         flows = physics.step(circuits, condition, state, around, 10.0)
-        samples.append(np.stack([np.asarray(v, dtype=float) for v in (
-            state.suction_kpa, state.head_kpa, flows.evaporating_c, flows.condensing_c, air, outdoor, flows.wetness, state.high_liquid_s, state.fan_share, state.running,
-            state.lp_open, state.hp_open, around.wanted, physics.current_share(circuits, state), flows.vapour)]))
+        samples.append(
+            np.stack(
+                [
+                    np.asarray(v, dtype=float)
+                    for v in (
+                        state.suction_kpa,
+                        state.head_kpa,
+                        flows.evaporating_c,
+                        flows.condensing_c,
+                        air,
+                        outdoor,
+                        flows.wetness,
+                        state.high_liquid_s,
+                        state.fan_share,
+                        state.running,
+                        state.lp_open,
+                        state.hp_open,
+                        around.wanted,
+                        physics.current_share(circuits, state),
+                        flows.vapour,
+                    )
+                ]
+            )
+        )
     values = np.stack(samples)
     traces = []
     for at, call in enumerate(picked):
         every = int(rng.choice([10, 20, 30, 60]))
         index = np.arange(int(rng.integers(90, 200)), int(rng.integers(500, steps)), every // 10)
         unit = units[call.unit]
-        logger = Logger(call.unit, "probe", every, [], float(rng.uniform(0.3, 1.0)), (float(rng.normal(0, 0.6)), float(rng.normal(0, 1.0))), 15.0, 0.1, set(), 0.5, [])
+        logger = Logger(
+            call.unit,
+            "probe",
+            every,
+            [],
+            float(rng.uniform(0.3, 1.0)),
+            (float(rng.normal(0, 0.6)), float(rng.normal(0, 1.0))),
+            15.0,
+            0.1,
+            set(),
+            0.5,
+            [],
+        )
         channels = recorders.sensed(rng, logger, index / 360.0, values[index, :, at].T, 10.0, 10.0, unit.fans)
-        traces.append(Trace(logger, unit, int(simulation.number[lanes[at]]), call.visit_h - 0.6 + index / 360.0, channels))
+        traces.append(
+            Trace(logger, unit, int(simulation.number[lanes[at]]), call.visit_h - 0.6 + index / 360.0, channels)
+        )
     return traces
 
 
-def next_winters(options: Options, units: list[Unit], simulations: list[tuple[Simulation, list[int]]], seed: np.random.SeedSequence) -> list[tuple[int, int, int, int, float]]:
+def next_winters(
+    options: Options, units: list[Unit], simulations: list[tuple[Simulation, list[int]]], seed: np.random.SeedSequence
+) -> list[tuple[int, int, int, int, float]]:
     """Possible next winters from the condition at the data's end, with nothing but resets: (unit, winter, cold calls,
     cold spells with a lockout, hours locked out)."""
     found = []
@@ -155,7 +213,15 @@ def next_winters(options: Options, units: list[Unit], simulations: list[tuple[Si
             for at, u in enumerate(alive):
                 locks = [lock for lock in future.lockouts[at] if lock.cause == COLD_CAUSE]
                 hours = sum(min(lock.to_h, span.hours) - lock.from_h for lock in locks)
-                found.append((index[u], winter, truth.cold_calls(future, at), cold_spells([lock.from_h for lock in locks]), hours))
+                found.append(
+                    (
+                        index[u],
+                        winter,
+                        truth.cold_calls(future, at),
+                        cold_spells([lock.from_h for lock in locks]),
+                        hours,
+                    )
+                )
     return found
 
 
@@ -165,7 +231,14 @@ def cold_spells(starts_h: list[float]) -> int:
     return int(ordered.size > 0) + int((np.diff(ordered) > 72.0).sum())
 
 
-def _carried_on(span: Options, now: Simulation, alive: list[int], weather: dict[str, Weather], seed: np.random.SeedSequence, number: int) -> Simulation:
+def _carried_on(
+    span: Options,
+    now: Simulation,
+    alive: list[int],
+    weather: dict[str, Weather],
+    seed: np.random.SeedSequence,
+    number: int,
+) -> Simulation:
     """The same units, as they are at the data's end, facing another winter."""
     units = [replace(now.units[at], served_from=span.start, served_to=None, retired_on=None) for at in alive]
     regions = list(weather)
@@ -193,23 +266,50 @@ def write_checks(books: Books, folder: Path, simulations: list[tuple[Simulation,
     """A dozen visits on which the tech lead looked for himself."""
     rows: list[list[object]] = []
     rng = books.rng
-    bypassed = [(index[u], circuit) for sim, index in simulations for u, circuit, kind in sim.open_interval if kind == "head control fans always on"]
-    sound = [(u, 1) for u, unit in enumerate(books.units) if unit.head == "fan cycling" and u not in {at for at, _ in bypassed}]
-    notes_on = {"confirmed": "jumper on fan control, left till quote is signed", "not found": "control works, checked with gauges"}
+    bypassed = [
+        (index[u], circuit)
+        for sim, index in simulations
+        for u, circuit, kind in sim.open_interval
+        if kind == "head control fans always on"
+    ]
+    sound = [
+        (u, 1)
+        for u, unit in enumerate(books.units)
+        if unit.head == "fan cycling" and u not in {at for at, _ in bypassed}
+    ]
+    notes_on = {
+        "confirmed": "jumper on fan control, left till quote is signed",
+        "not found": "control works, checked with gauges",
+    }
     for keys, verdict in ((bypassed, "confirmed"), (sound, "not found")):
         for at in rng.permutation(len(keys))[:6]:
             unit, circuit = keys[at]
             day = books.at(books.options.hours - 24 * float(rng.uniform(3, 60)))
-            rows.append([books.units[unit].unit_id, circuit, "head control out", day.strftime("%Y-%m-%d %H:%M"), verdict, notes_on[verdict]])
-    exports.write_csv(folder / "checks.csv", ["unit", "circuit", "flag", "checked", "verdict", "note"], sorted(rows, key=str))
+            rows.append(
+                [
+                    books.units[unit].unit_id,
+                    circuit,
+                    "head control out",
+                    day.strftime("%Y-%m-%d %H:%M"),
+                    verdict,
+                    notes_on[verdict],
+                ]
+            )
+    exports.write_csv(
+        folder / "checks.csv", ["unit", "circuit", "flag", "checked", "verdict", "note"], sorted(rows, key=str)
+    )
 
 
 def generate(options: Options) -> dict[str, int]:
     """Simulates and writes one fleet; gives row counts."""
     seed = streams(options)
     rng_weather = [np.random.default_rng(s) for s in seed["weather"].spawn(len(REGIONS))]
-    weather = {r: make_weather(r, options.first_hour, options.hours, rng_weather[REGIONS.index(r)]) for r in options.climates}
-    units = fleets.draw_fleet(np.random.default_rng(seed["fleet"]), options, {r: w.temperature_c for r, w in weather.items()})
+    weather = {
+        r: make_weather(r, options.first_hour, options.hours, rng_weather[REGIONS.index(r)]) for r in options.climates
+    }
+    units = fleets.draw_fleet(
+        np.random.default_rng(seed["fleet"]), options, {r: w.temperature_c for r, w in weather.items()}
+    )
     everyone = list(range(len(units)))
     simulations: list[tuple[Simulation, list[int]]] = []
     plan: list[Logger] = []
@@ -239,19 +339,34 @@ def generate(options: Options) -> dict[str, int]:
         for u, at in enumerate(index):
             for call in sim.calls[u]:
                 call.unit = at
-                call.outdoor_c = float(sim.outdoor[sim.row[u], min(int(max(call.visit_h, call.opened_h)), sim.hours - 1)])
+                call.outdoor_c = float(
+                    sim.outdoor[sim.row[u], min(int(max(call.visit_h, call.opened_h)), sim.hours - 1)]
+                )
             calls += [c for c in sim.calls[u] if 0 <= c.opened_h < options.hours - 1 and c.closed_h < options.hours]
             for interval in sim.intervals[u]:
                 interval.unit = at
             intervals += sim.intervals[u]
             lockouts += [(at, int(sim.number[lock.lane]), lock) for lock in sim.lockouts[u]]
     books = Books(options, units, weather, calls, np.random.default_rng(seed["exports"]))
-    probes = probe_traces(options, units, simulations[0][0], [c for c in calls if c.unit in set(rest)], seed["probes"]) if rest else []
+    probes = (
+        probe_traces(options, units, simulations[0][0], [c for c in calls if c.unit in set(rest)], seed["probes"])
+        if rest
+        else []
+    )
     return write_all(books, simulations, plan, traces, probes, trips, intervals, lockouts, seed)
 
 
-def write_all(books: Books, simulations: list, plan: list[Logger], traces: list[Trace], probes: list[Trace], trips: list, intervals: list, lockouts: list,
-              seed: dict[str, np.random.SeedSequence]) -> dict[str, int]:
+def write_all(
+    books: Books,
+    simulations: list,
+    plan: list[Logger],
+    traces: list[Trace],
+    probes: list[Trace],
+    trips: list,
+    intervals: list,
+    lockouts: list,
+    seed: dict[str, np.random.SeedSequence],
+) -> dict[str, int]:
     """Exports, profile and truth under `options.out`."""
     out = books.options.out
     for name in ("exports", "truth"):
@@ -280,10 +395,17 @@ def write_all(books: Books, simulations: list, plan: list[Logger], traces: list[
     futures = next_winters(books.options, books.units, simulations, seed["future"])
     truth.write_next_winter(books, planted, futures)
     return {
-        "units": len(books.units), "sites": len({u.site.site_id for u in books.units}), "calls": len(books.calls),
-        "cold lockout calls": sum(c.cause == COLD_CAUSE for c in books.calls), "lockouts": len(lockouts), "trips while logged": len(trips),
-        "logged units": len(plan), "probe sessions": len(probes), "readings": sum(t.times_h.size for t in traces + probes),
-        "weather hours": sum(w.temperature_c.size for w in books.weather.values()), "bytes": sum(p.stat().st_size for p in out.rglob("*") if p.is_file()),
+        "units": len(books.units),
+        "sites": len({u.site.site_id for u in books.units}),
+        "calls": len(books.calls),
+        "cold lockout calls": sum(c.cause == COLD_CAUSE for c in books.calls),
+        "lockouts": len(lockouts),
+        "trips while logged": len(trips),
+        "logged units": len(plan),
+        "probe sessions": len(probes),
+        "readings": sum(t.times_h.size for t in traces + probes),
+        "weather hours": sum(w.temperature_c.size for w in books.weather.values()),
+        "bytes": sum(p.stat().st_size for p in out.rglob("*") if p.is_file()),
     }
 
 
@@ -301,14 +423,31 @@ def parse(arguments: list[str] | None = None) -> Options:
     parser.add_argument("--refrigerants", nargs="*", default=[])
     parser.add_argument("--logger-share", type=float, default=usual.logger_share)
     parser.add_argument("--loggers-go", choices=("random", "troubled"), default=usual.loggers_go)
-    parser.add_argument("--intervals", type=int, nargs="*", default=[], help="logging intervals in seconds, multiples of 10")
+    parser.add_argument(
+        "--intervals", type=int, nargs="*", default=[], help="logging intervals in seconds, multiples of 10"
+    )
     parser.add_argument("--log-days", type=int, default=usual.log_days)
     parser.add_argument("--probe-sessions", type=int, default=usual.probe_sessions)
     parser.add_argument("--missing-channels", type=float, default=usual.missing_channels)
     parser.add_argument("--future-winters", type=int, default=usual.future_winters)
     a = parser.parse_args(arguments)
-    return Options(a.out, a.seed, a.units, a.sites, a.start, a.end, tuple(a.climates), tuple(a.refrigerants), a.logger_share, a.loggers_go, tuple(a.intervals), a.log_days,
-                   a.probe_sessions, a.missing_channels, a.future_winters)
+    return Options(
+        a.out,
+        a.seed,
+        a.units,
+        a.sites,
+        a.start,
+        a.end,
+        tuple(a.climates),
+        tuple(a.refrigerants),
+        a.logger_share,
+        a.loggers_go,
+        tuple(a.intervals),
+        a.log_days,
+        a.probe_sessions,
+        a.missing_channels,
+        a.future_winters,
+    )
 
 
 def main() -> None:

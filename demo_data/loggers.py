@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-
 import circuit as physics
+import numpy as np
 from circuit import Around
 from refrigerants import KPA_PER_PSI
 from scenario import Options
@@ -22,8 +21,23 @@ from seasons import (
     Simulation,
 )
 
-CHANNELS = ("suction_kpa", "liquid_kpa", "evaporating_c", "condensing_c", "air_c", "outdoor_c", "wetness", "high_liquid_s", "fan_share", "running",
-            "lp_open", "hp_open", "wanted", "current", "cooled")
+CHANNELS = (
+    "suction_kpa",
+    "liquid_kpa",
+    "evaporating_c",
+    "condensing_c",
+    "air_c",
+    "outdoor_c",
+    "wetness",
+    "high_liquid_s",
+    "fan_share",
+    "running",
+    "lp_open",
+    "hp_open",
+    "wanted",
+    "current",
+    "cooled",
+)
 START_S = 300.0  # a trip within five minutes of a start is a trip on start
 KINDS = ("ridge", "kite", "ledger", "panel")  # the four kinds of recorder; names of our own
 USUAL_INTERVAL_S = {"ridge": 300, "kite": 60, "ledger": 300, "panel": 300}
@@ -146,7 +160,15 @@ class Recorder(FineHour):
         self.stage[1] = self.stage[0] & ((second & (over > 0.1)) | (over > 1.2))
         return np.where(sim.number == 1, self.stage[0][sim.owner], self.stage[1][sim.owner])
 
-    def _book(self, going: np.ndarray, hour: np.ndarray, part: float, flows: physics.Flows, wanted: np.ndarray, outdoor: np.ndarray) -> None:
+    def _book(
+        self,
+        going: np.ndarray,
+        hour: np.ndarray,
+        part: float,
+        flows: physics.Flows,
+        wanted: np.ndarray,
+        outdoor: np.ndarray,
+    ) -> None:
         """Trips and lockouts, to the step."""
         sim, state = self.sim, self.sim.state
         assert state is not None
@@ -156,13 +178,20 @@ class Recorder(FineHour):
             for lane in np.flatnonzero(trips):
                 at = float(hour[sim.owner[lane]]) + part
                 kind = "low pressure" if flows.lp_trip[lane] else "high pressure"
-                self.trips.append(Trip(int(lane), at, kind, bool(self.run_before[lane] < START_S), float(self.least_kpa[lane])))
+                self.trips.append(
+                    Trip(int(lane), at, kind, bool(self.run_before[lane] < START_S), float(self.least_kpa[lane]))
+                )
         self.run_before = np.where(state.running, state.run_s, self.run_before)
         self.tripped = (self.tripped | trips) & ~state.running
         # A pump-down leaves its switch open, and the call closes it within a minute: that is no lockout.
         asked = wanted & ~state.running
         self.asked_s = np.where(asked, self.asked_s + FINE_STEP_S, 0.0)
-        lp_bars = state.lp_open & ~sim.condition.lp_jumpered & ~sim.circuits.starts_open & (self.tripped | (self.asked_s > 300.0))
+        lp_bars = (
+            state.lp_open
+            & ~sim.condition.lp_jumpered
+            & ~sim.circuits.starts_open
+            & (self.tripped | (self.asked_s > 300.0))
+        )
         locked = (state.latched | lp_bars | state.hp_open) & wanted & ~state.running & going
         began, ended = locked & ~self.locked, self.locked & ~locked & going
         if began.any() or ended.any():
@@ -193,9 +222,23 @@ class Recorder(FineHour):
         for every, lanes in self.every.items():
             if (number * FINE_STEP_S) % every:
                 continue
-            values = (state.suction_kpa, state.head_kpa, flows.evaporating_c, flows.condensing_c, around.air_c, around.outdoor_c, flows.wetness,
-                      state.high_liquid_s, state.fan_share, state.running, state.lp_open, state.hp_open, around.wanted,
-                      physics.current_share(sim.circuits, state), flows.vapour)
+            values = (
+                state.suction_kpa,
+                state.head_kpa,
+                flows.evaporating_c,
+                flows.condensing_c,
+                around.air_c,
+                around.outdoor_c,
+                flows.wetness,
+                state.high_liquid_s,
+                state.fan_share,
+                state.running,
+                state.lp_open,
+                state.hp_open,
+                around.wanted,
+                physics.current_share(sim.circuits, state),
+                flows.vapour,
+            )
             self.samples[every].append(np.stack([np.asarray(v, dtype=np.float32)[lanes] for v in values]))
             stamp = hour[sim.owner[lanes]] + number / STEPS_PER_HOUR
             self.stamps[every].append(np.where(self._active[sim.owner[lanes]], stamp, np.nan))
@@ -239,8 +282,22 @@ def plan_logger(rng: np.random.Generator, options: Options, unit: int, latest_h:
     windows = sorted(w for w in windows if w is not None)
     if len(windows) == 2 and windows[0][1] >= windows[1][0]:
         windows = windows[:1]
-    missing = {name for name in ("suction_line_c", "liquid_line_c", "outdoor_c", "supply_air_c", "return_air_c", "compressor_a", "compressor_on", "fans_running",
-                                 "cooling_called", "lp_switch_closed") if rng.random() < options.missing_channels}
+    missing = {
+        name
+        for name in (
+            "suction_line_c",
+            "liquid_line_c",
+            "outdoor_c",
+            "supply_air_c",
+            "return_air_c",
+            "compressor_a",
+            "compressor_on",
+            "fans_running",
+            "cooling_called",
+            "lp_switch_closed",
+        )
+        if rng.random() < options.missing_channels
+    }
     faults = []
     if rng.random() < 0.10:
         faults.append("stuck suction")
@@ -256,11 +313,24 @@ def plan_logger(rng: np.random.Generator, options: Options, unit: int, latest_h:
         faults.append("gauge taken for absolute")
     if rng.random() < 0.3:
         faults.append("gaps")
-    return Logger(unit, kind, interval, windows, float(rng.uniform(0.6, 2.6)), (float(rng.normal(0, 1.2)), float(rng.normal(0, 2.0))), float(rng.uniform(5, 60)),
-                  float(rng.choice([0.1, 0.5, 1.0], p=[0.35, 0.3, 0.35])), missing, float(rng.normal(0.4, 0.6)), faults)
+    return Logger(
+        unit,
+        kind,
+        interval,
+        windows,
+        float(rng.uniform(0.6, 2.6)),
+        (float(rng.normal(0, 1.2)), float(rng.normal(0, 2.0))),
+        float(rng.uniform(5, 60)),
+        float(rng.choice([0.1, 0.5, 1.0], p=[0.35, 0.3, 0.35])),
+        missing,
+        float(rng.normal(0.4, 0.6)),
+        faults,
+    )
 
 
-def _window(rng: np.random.Generator, options: Options, days: int, earliest_h: int, latest_h: int) -> tuple[int, int] | None:
+def _window(
+    rng: np.random.Generator, options: Options, days: int, earliest_h: int, latest_h: int
+) -> tuple[int, int] | None:
     """A window of some days, four in five between mid-October and the end of March."""
     start = options.first_hour
     for _ in range(200):
@@ -273,7 +343,15 @@ def _window(rng: np.random.Generator, options: Options, days: int, earliest_h: i
     return None
 
 
-def sensed(rng: np.random.Generator, logger: Logger, times_h: np.ndarray, values: np.ndarray, supply_drop_k: float, rated_a: float, fans: int) -> dict[str, np.ndarray]:
+def sensed(
+    rng: np.random.Generator,
+    logger: Logger,
+    times_h: np.ndarray,
+    values: np.ndarray,
+    supply_drop_k: float,
+    rated_a: float,
+    fans: int,
+) -> dict[str, np.ndarray]:
     """What the recorder writes: the contract's channels, pressures in absolute kPa; NaN where nothing was written."""
     raw = dict(zip(CHANNELS, values, strict=True))
     count = times_h.size
@@ -285,7 +363,9 @@ def sensed(rng: np.random.Generator, logger: Logger, times_h: np.ndarray, values
     liquid_line = np.where(running, raw["condensing_c"] - subcooling - 0.5, raw["outdoor_c"] + 1.0)
     out = {
         "suction_kpa": raw["suction_kpa"] + logger.offset_psi[0] * KPA_PER_PSI + spread * rng.standard_normal(count),
-        "liquid_kpa": raw["liquid_kpa"] + logger.offset_psi[1] * KPA_PER_PSI + 1.4 * spread * rng.standard_normal(count),
+        "liquid_kpa": raw["liquid_kpa"]
+        + logger.offset_psi[1] * KPA_PER_PSI
+        + 1.4 * spread * rng.standard_normal(count),
         "suction_line_c": lagged(suction_line, logger) + 0.3 * rng.standard_normal(count),
         "liquid_line_c": lagged(liquid_line, logger) + 0.3 * rng.standard_normal(count),
         "outdoor_c": raw["outdoor_c"] + logger.outdoor_bias_k + 0.25 * rng.standard_normal(count),

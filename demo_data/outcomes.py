@@ -9,9 +9,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 import circuit as physics
+import numpy as np
 from circuit import Around, Array, Circuits, Condition, Lanes
 
 OUTDOOR_C = np.concatenate([np.arange(-45.0, -20.0, 5.0), np.arange(-20.0, 20.0, 2.5), np.arange(20.0, 51.0, 5.0)])
@@ -63,9 +62,14 @@ def look_up(curves: Array, lanes: Lanes, outdoor_c: Array, wind_m_s: Array) -> t
 
 
 def cold_start(c: Circuits, condition: Condition, around: Around) -> tuple[Array, Array, Array]:
-    """A start with the switches out of action, after a stop that left some liquid indoors: least suction after the start delay over the
-    cut-out, most head pressure under the cut-out (both kPa), and mean cooling over the last five minutes."""
-    free = replace(condition, lp_jumpered=np.ones_like(condition.lp_jumpered), hp_jumpered=np.ones_like(condition.hp_jumpered))
+    """A start with the switches out of action, after a stop that left some liquid indoors.
+
+    Gives least suction after the start delay over the cut-out, most head pressure under the cut-out (both kPa), and
+    mean cooling over the last five minutes.
+    """
+    free = replace(
+        condition, lp_jumpered=np.ones_like(condition.lp_jumpered), hp_jumpered=np.ones_like(condition.hp_jumpered)
+    )
     state = physics.at_rest(c, free, around.standing_c)
     state.low_liquid_s += LEFT_INDOORS_S
     state.high_liquid_s = np.maximum(state.high_liquid_s - LEFT_INDOORS_S, 0.5)

@@ -145,7 +145,7 @@ status = "Status"
 "QUOTE" = "quote"
 '''
 
-CHECKS = '''
+CHECKS = """
 # What the tech lead found when he went and looked.
 [[source]]
 table = "checks"
@@ -160,41 +160,47 @@ verdict = "verdict"
 note = "note"
 
 # --- weather ------------------------------------------------------------------------------------------------------
-'''
+"""
 
-WEATHER_COLUMNS = '''[source.columns]
+WEATHER_COLUMNS = """[source.columns]
 station_id = "station"
 hour = "time"
 temperature_c = { column = "temp_F", unit = "°F" }
 dew_point_c = { column = "dewpoint_F", unit = "°F" }
 wind_m_s = { column = "wind_mph", unit = "mph" }
-'''
-ISD = '''
+"""
+ISD = """
 # NOAA ISD-Lite as observed, not touched.
 [[source]]
 table = "weather"
 files = "exports/weather/*-20??.gz"
 format = "isd-lite"
-'''
-RESAMPLED_LST = '''
+"""
+RESAMPLED_LST = (
+    """
 # The months that the observed files lack, resampled from them: local standard time all year.
 [[source]]
 table = "weather"
 files = "exports/weather/resampled_lst_*.csv.gz"
 time_zone = "UTC-06:00"
 missing = ["M"]
-''' + WEATHER_COLUMNS
-RESAMPLED_UTC = '''
+"""
+    + WEATHER_COLUMNS
+)
+RESAMPLED_UTC = (
+    """
 # The other regions, resampled from their observed years.
 [[source]]
 table = "weather"
 files = "exports/weather/resampled_utc_*.csv.gz"
 time_zone = "UTC"
 missing = ["M"]
-''' + WEATHER_COLUMNS
+"""
+    + WEATHER_COLUMNS
+)
 
 READINGS = {
-    "ridge": '''
+    "ridge": """
 # --- readings -----------------------------------------------------------------------------------------------------
 
 # Recorders on loan: psig and °F, each site's own clock, summer time and all.
@@ -215,8 +221,8 @@ liquid_line_c = { column = "LLT", unit = "°F" }
 outdoor_c = { column = "OAT", unit = "°F" }
 return_air_c = { column = "RAT", unit = "°F" }
 compressor_a = "Amps"
-''',
-    "kite": '''
+""",
+    "kite": """
 # Minute recorders: a file for each circuit, named by the unit, in UTC.
 [[source]]
 table = "readings"
@@ -225,15 +231,15 @@ time_zone = "UTC"
 missing = ["-999", "---"]
 [source.columns]
 read_at = "time"
-suction_kpa = { column = "low_bar", unit = "bar" }
-liquid_kpa = { column = "high_bar", unit = "bar" }
+suction_kpa = { column = "low_bar", unit = "barg" }
+liquid_kpa = { column = "high_bar", unit = "barg" }
 suction_line_c = { column = "t_suction", unit = "°C" }
 outdoor_c = { column = "t_outdoor", unit = "°C" }
 compressor_on = "run"
 [source.from_file_name]
 pattern = '(?P<unit_id>[a-z]+-\\d+)_c(?P<circuit>\\d)\\.csv\\.gz'
-''',
-    "ledger": '''
+""",
+    "ledger": """
 # A data base export: a line for each value, everything in quotes, standard time all year.
 [[source]]
 table = "readings"
@@ -252,8 +258,8 @@ value = "value"
 "OutT" = { channel = "outdoor_c", unit = "°C" }
 "SucT" = { channel = "suction_line_c", unit = "°C" }
 "Run" = { channel = "compressor_on" }
-''',
-    "panel": '''
+""",
+    "panel": """
 # Building controllers: absolute kPa, decimal commas.
 [[source]]
 table = "readings"
@@ -277,8 +283,8 @@ fans_running = "Fans"
 fan_speed_fraction = { column = "Fan %", unit = "%" }
 lp_switch_closed = "LPS"
 cooling_called = "Call"
-''',
-    "probe": '''
+""",
+    "probe": """
 # Probes that technicians hang on for an hour.
 [[source]]
 table = "readings"
@@ -294,7 +300,7 @@ liquid_kpa = { column = "Liquid", unit = "psig" }
 suction_line_c = { column = "Suct Line", unit = "°F" }
 liquid_line_c = { column = "Liq Line", unit = "°F" }
 outdoor_c = { column = "OD Air", unit = "°F" }
-''',
+""",
 }
 
 

@@ -22,9 +22,19 @@ FIT_C = np.linspace(-58.0, 68.0, 64)
 
 # Name in the fleet -> name in CoolProp. Pseudo-pure where there is one: the mixtures of those are wrong near critical.
 COOLPROP_NAME = {
-    "R-22": "R22", "R-32": "R32", "R-134a": "R134a", "R-290": "R290", "R-404A": "R404A", "R-407A": "R407A.mix",
-    "R-407C": "R407C", "R-410A": "R410A", "R-448A": "R448A.mix", "R-449A": "R449A.mix", "R-454B": "R454B.mix",
-    "R-507A": "R507A", "R-513A": "R513A.mix",
+    "R-22": "R22",
+    "R-32": "R32",
+    "R-134a": "R134a",
+    "R-290": "R290",
+    "R-404A": "R404A",
+    "R-407A": "R407A.mix",
+    "R-407C": "R407C",
+    "R-410A": "R410A",
+    "R-448A": "R448A.mix",
+    "R-449A": "R449A.mix",
+    "R-454B": "R454B.mix",
+    "R-507A": "R507A",
+    "R-513A": "R513A.mix",
 }
 
 

@@ -11,8 +11,28 @@ import numpy as np
 COMPANY = "Quillfern Mechanical"
 REGIONS = ("lakes", "highlands", "north")
 
-TOWN_STARTS = ("Ostrey", "Tallow", "Brindle", "Harrow", "Pennick", "Quern", "Sallow", "Thistle", "Marl", "Wickham",
-               "Fennel", "Corbel", "Dapple", "Elder", "Garrow", "Hobb", "Kestle", "Lorrim", "Mossel", "Nettle")
+TOWN_STARTS = (
+    "Ostrey",
+    "Tallow",
+    "Brindle",
+    "Harrow",
+    "Pennick",
+    "Quern",
+    "Sallow",
+    "Thistle",
+    "Marl",
+    "Wickham",
+    "Fennel",
+    "Corbel",
+    "Dapple",
+    "Elder",
+    "Garrow",
+    "Hobb",
+    "Kestle",
+    "Lorrim",
+    "Mossel",
+    "Nettle",
+)
 TOWN_ENDS = ("mere", "combe", "ford Mills", "ley", "wick", "stow", "holm", "bridge", "field", "worth")
 
 
@@ -31,7 +51,7 @@ class Options:
     logger_share: float = 0.2
     loggers_go: str = "random"  # or "troubled"
     intervals_s: tuple[int, ...] = ()  # all loggers on these; empty: the habits of each kind of logger
-    log_days: int = 32
+    log_days: int = 26
     probe_sessions: int = 40
     missing_channels: float = 0.1
     future_winters: int = 5

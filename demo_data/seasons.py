@@ -12,10 +12,9 @@ from dataclasses import dataclass, field
 from datetime import timedelta
 from zoneinfo import ZoneInfo
 
-import numpy as np
-
 import circuit as physics
 import fleet as fleets
+import numpy as np
 import outcomes
 from fleet import USES, Unit
 from scenario import Options
@@ -88,8 +87,15 @@ class Lockout:
 class Simulation:
     """A fleet in motion. `weather_rows` are (rows, hours) arrays; `row` gives each unit's row."""
 
-    def __init__(self, units: list[Unit], options: Options, weather: list[Weather], row: np.ndarray,
-                 seeds: list[np.random.SeedSequence], tables: outcomes.Outcomes | None = None) -> None:
+    def __init__(
+        self,
+        units: list[Unit],
+        options: Options,
+        weather: list[Weather],
+        row: np.ndarray,
+        seeds: list[np.random.SeedSequence],
+        tables: outcomes.Outcomes | None = None,
+    ) -> None:
         self.units, self.options, self.row = units, options, row
         self.weather = weather
         self.outdoor = np.stack([w.temperature_c for w in weather])
@@ -101,7 +107,8 @@ class Simulation:
         self.condition = fleets.first_condition(units)
         self.space_c = np.array([u.space_c for u in units])
         self.offset_k, self.heater_k, self.sun_k = (
-            fleets.lane_values(units, name) for name in ("standing_offset_k", "heater_k", "sun_k"))
+            fleets.lane_values(units, name) for name in ("standing_offset_k", "heater_k", "sun_k")
+        )
         self.tables = tables or outcomes.tabulate(self.circuits, self.space_c[self.owner], self.offset_k)
         self.rngs = [np.random.default_rng(s) for s in seeds]
         self._clocks()
@@ -118,8 +125,12 @@ class Simulation:
         for at, w in enumerate(self.weather):
             zone = w.station.time_zone
             if zone not in cache:
-                shift = np.array([(w.start + timedelta(days=int(d))).astimezone(ZoneInfo(zone)).utcoffset().total_seconds() / 3600  # type: ignore[union-attr]
-                                  for d in range(self.hours // 24 + 1)])
+                shift = np.array(
+                    [
+                        (w.start + timedelta(days=int(d))).astimezone(ZoneInfo(zone)).utcoffset().total_seconds() / 3600  # type: ignore[union-attr]
+                        for d in range(self.hours // 24 + 1)
+                    ]
+                )
                 local = np.arange(self.hours) + np.repeat(shift, 24)[: self.hours].astype(int)
                 cache[zone] = (local % 24, (local // 24 + w.start.weekday()) % 7)
             self.local_hour[at], self.weekday[at] = cache[zone]
@@ -134,11 +145,13 @@ class Simulation:
         self.served = np.zeros((len(self.units), hours), dtype=bool)
         for u, (unit, rng) in enumerate(zip(self.units, self.rngs, strict=True)):
             row = self.row[u]
-            self.load[u], self.in_use[u] = load_of(unit, unit.use, rng.normal(1.0, 0.12), self.outdoor[row], self.local_hour[row], self.weekday[row])
+            self.load[u], self.in_use[u] = load_of(
+                unit, unit.use, rng.normal(1.0, 0.12), self.outdoor[row], self.local_hour[row], self.weekday[row]
+            )
             self.noise[u] = rng.standard_normal(hours, dtype=np.float32)
             self.load[u] = np.clip(self.load[u] * (1 + 0.08 * self.noise[u][::-1]), 0.0, 1.05)
             begin, end = service_hours(unit, self.options)
-            self.served[u, begin:min(end, hours)] = True
+            self.served[u, begin : min(end, hours)] = True
 
     def load_for(self, u: int, use: str) -> tuple[np.ndarray, np.ndarray]:
         """Load and presence of a unit if it served this use, over the whole span."""
@@ -155,7 +168,9 @@ class Simulation:
         self.stale = np.ones(lanes, dtype=bool)
         self.lockout: list[Lockout | None] = [None] * lanes
         self.warm_h = np.zeros(count)
-        self.patience_h = np.array([rng.uniform(*PATIENCE_H.get(u.use, (2.0, 8.0))) for u, rng in zip(self.units, self.rngs, strict=True)])
+        self.patience_h = np.array(
+            [rng.uniform(*PATIENCE_H.get(u.use, (2.0, 8.0))) for u, rng in zip(self.units, self.rngs, strict=True)]
+        )
         self.watched = np.array([u.watched for u in self.units])
         self.call_open = np.zeros(count, dtype=bool)
         self.dead = np.zeros(count, dtype=bool)  # controls: nothing runs until somebody comes
@@ -202,8 +217,12 @@ class Simulation:
             mode = condition.head[lane]
             fitted = c.head[lane] != physics.ALL_ON
             self.mark(unit, circuit, "no head control", not fitted, hour)
-            self.mark(unit, circuit, "head control fans always on", bool(fitted and mode == physics.FANS_ALWAYS_ON), hour)
-            self.mark(unit, circuit, "head control fans stuck off", bool(fitted and mode == physics.FANS_STUCK_OFF), hour)
+            self.mark(
+                unit, circuit, "head control fans always on", bool(fitted and mode == physics.FANS_ALWAYS_ON), hour
+            )
+            self.mark(
+                unit, circuit, "head control fans stuck off", bool(fitted and mode == physics.FANS_STUCK_OFF), hour
+            )
             for kind, name, limit in GRADUAL:
                 self.mark(unit, circuit, kind, bool(getattr(condition, name)[lane] < limit), hour)
             self.mark(unit, circuit, "condenser fan out", bool(condition.fans_out[lane] > 0), hour)
@@ -253,7 +272,9 @@ class Simulation:
             return
         lanes = due[self.owner]
         condition = self.condition
-        condition.charge = np.where(lanes, np.maximum(condition.charge - self.leak_per_h * WEEK_H, 0.3), condition.charge)
+        condition.charge = np.where(
+            lanes, np.maximum(condition.charge - self.leak_per_h * WEEK_H, 0.3), condition.charge
+        )
         condition.coil = np.where(lanes, np.maximum(condition.coil - self.soil_per_h * WEEK_H, 0.35), condition.coil)
         for u in np.flatnonzero(due):
             self.note_conditions(int(u), float(hour[u]))
@@ -320,7 +341,9 @@ class Simulation:
         first_out = (self.out[self.first_lane] > 0)[self.owner]
         return (load > COOLING_LEAST) & ((self.number == 1) | (load > 0.48) | first_out)
 
-    def lock(self, lane: int, kind: int, since: float, outdoor_c: float, wind_m_s: float, after_trip: bool = True) -> None:
+    def lock(
+        self, lane: int, kind: int, since: float, outdoor_c: float, wind_m_s: float, after_trip: bool = True
+    ) -> None:
         """A circuit goes out; writes down why."""
         self.out[lane], self.out_since[lane] = kind, since
         cause, contributing = self.cause_of(lane, kind, outdoor_c, wind_m_s) if after_trip else (COLD_CAUSE, "")
@@ -338,7 +361,9 @@ class Simulation:
         if kind == HP_LATCHED:
             if condition.fans_out[lane]:
                 return "condenser fan out", ""
-            return ("head control failed open" if condition.head[lane] == physics.FANS_STUCK_OFF else "condenser restricted"), ""
+            return (
+                "head control failed open" if condition.head[lane] == physics.FANS_STUCK_OFF else "condenser restricted"
+            ), ""
         mild = physics.sound(1)
         mild.head[:] = condition.head[lane]
         curve = self.tables.take(np.array([lane])).folded(mild, np.array([0]))
@@ -347,7 +372,9 @@ class Simulation:
             return COLD_CAUSE, label if severity[worst] > 0.15 else ""
         return label if severity[worst] > 0.08 else COLD_CAUSE, ""
 
-    def _recover(self, going: np.ndarray, hour: np.ndarray, outdoor: np.ndarray, standing_kpa: np.ndarray, wanted: np.ndarray) -> None:
+    def _recover(
+        self, going: np.ndarray, hour: np.ndarray, outdoor: np.ndarray, standing_kpa: np.ndarray, wanted: np.ndarray
+    ) -> None:
         open_again = going & (self.out == SWITCH_OPEN) & (standing_kpa > self.circuits.lp_reset_kpa)
         let_go = going & ~wanted & ((self.out == SWITCH_OPEN) | ((self.out == LATCHED) & self.circuits.clears_on_call))
         for lane in np.flatnonzero(open_again | let_go):
@@ -405,14 +432,27 @@ class Simulation:
 
 
 GRADUAL = [
-    ("low charge", "charge", 0.87), ("metering restricted", "metering", 0.8), ("condenser restricted", "coil", 0.62),
-    ("airflow or icing", "airflow", 0.72), ("compressor failing", "compressor", 0.9),
+    ("low charge", "charge", 0.87),
+    ("metering restricted", "metering", 0.8),
+    ("condenser restricted", "coil", 0.62),
+    ("airflow or icing", "airflow", 0.72),
+    ("compressor failing", "compressor", 0.9),
 ]
-PATIENCE_H = {"server room": (0.8, 2.5), "telecom hut": (1.5, 6.0), "imaging suite": (0.8, 2.5), "clinic": (1.5, 4.0),
-              "kitchen": (1.5, 5.0), "laundry": (2.0, 6.0), "walk-in cooler": (2.5, 7.0), "walk-in freezer": (3.0, 9.0)}
+PATIENCE_H = {
+    "server room": (0.8, 2.5),
+    "telecom hut": (1.5, 6.0),
+    "imaging suite": (0.8, 2.5),
+    "clinic": (1.5, 4.0),
+    "kitchen": (1.5, 5.0),
+    "laundry": (2.0, 6.0),
+    "walk-in cooler": (2.5, 7.0),
+    "walk-in freezer": (3.0, 9.0),
+}
 
 
-def load_of(unit: Unit, use: str, scale: float, outdoor_c: np.ndarray, local_hour: np.ndarray, weekday: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def load_of(
+    unit: Unit, use: str, scale: float, outdoor_c: np.ndarray, local_hour: np.ndarray, weekday: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """Hourly cooling load as a share of capacity, and whether anybody is there."""
     duty, (opens, closes), busy, quiet, slope, _ = USES[use]
     there = (local_hour >= opens) & (local_hour < closes)

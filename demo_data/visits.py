@@ -8,17 +8,28 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-import numpy as np
-
 import circuit as physics
+import numpy as np
 import outcomes
 from fleet import FIELD_BAND_C
 from seasons import COLD_CAUSE, HP_LATCHED, SHORT_CYCLING, Call, Simulation, service_hours
 
 HOURS_PER_YEAR = 8766.0
 TECHNICIANS = {  # initials and skill, 0-1
-    "R. Imlay": 0.85, "D. Pask": 0.7, "T. Orrin": 0.55, "M. Sefton-Vale": 0.9, "K. Brill": 0.45, "J. Tamsin": 0.6, "L. Odgar": 0.5, "P. Venn": 0.75,
-    "C. Hathe": 0.35, "A. Moxley": 0.65, "S. Quill": 0.8, "B. Yarrow": 0.4, "N. Esk": 0.55, "G. Fallon-Pyke": 0.7,
+    "R. Imlay": 0.85,
+    "D. Pask": 0.7,
+    "T. Orrin": 0.55,
+    "M. Sefton-Vale": 0.9,
+    "K. Brill": 0.45,
+    "J. Tamsin": 0.6,
+    "L. Odgar": 0.5,
+    "P. Venn": 0.75,
+    "C. Hathe": 0.35,
+    "A. Moxley": 0.65,
+    "S. Quill": 0.8,
+    "B. Yarrow": 0.4,
+    "N. Esk": 0.55,
+    "G. Fallon-Pyke": 0.7,
 }
 ORDINARY = {  # kind: calls a unit-year, season ("any", "summer", "winter"), finding, action
     "belt": (0.07, "any", "belt", "changed belt", ("noise", "not keeping up")),
@@ -32,17 +43,52 @@ ORDINARY = {  # kind: calls a unit-year, season ("any", "summer", "winter"), fin
     "contactor": (0.06, "any", "controls", "replaced contactor", ("no cooling", "short cycling")),
 }
 HAZARDS = {  # condition: starts a unit-year
-    "control fails closed": 0.04, "control fails open": 0.02, "leak": 0.05, "metering": 0.015, "fan motor": 0.045, "compressor": 0.015,
-    "economizer": 0.10, "controls": 0.03, "airflow": 0.06, "ambient setting": 0.008, "use changes": 0.012,
+    "control fails closed": 0.04,
+    "control fails open": 0.02,
+    "leak": 0.05,
+    "metering": 0.015,
+    "fan motor": 0.045,
+    "compressor": 0.015,
+    "economizer": 0.10,
+    "controls": 0.03,
+    "airflow": 0.06,
+    "ambient setting": 0.008,
+    "use changes": 0.012,
 }
 PARTS = {  # action: median parts cost, spread
-    "added refrigerant": (90, 0.6), "repaired leak": (210, 0.5), "replaced lp switch": (45, 0.3), "replaced thermostat": (120, 0.5), "replaced contactor": (55, 0.4),
-    "replaced board": (260, 0.4), "replaced fan motor": (240, 0.4), "changed filters": (35, 0.4), "changed belt": (22, 0.3), "fixed electrical": (30, 0.8),
-    "fixed heat": (70, 0.7), "replaced valve": (230, 0.3), "replaced compressor": (1900, 0.4), "replaced control": (180, 0.4), "fitted control": (320, 0.4), "fitted start kit": (190, 0.4),
-    "fixed economizer": (280, 0.5), "fixed controls": (60, 0.7), "fixed noise": (25, 0.9),
+    "added refrigerant": (90, 0.6),
+    "repaired leak": (210, 0.5),
+    "replaced lp switch": (45, 0.3),
+    "replaced thermostat": (120, 0.5),
+    "replaced contactor": (55, 0.4),
+    "replaced board": (260, 0.4),
+    "replaced fan motor": (240, 0.4),
+    "changed filters": (35, 0.4),
+    "changed belt": (22, 0.3),
+    "fixed electrical": (30, 0.8),
+    "fixed heat": (70, 0.7),
+    "replaced valve": (230, 0.3),
+    "replaced compressor": (1900, 0.4),
+    "replaced control": (180, 0.4),
+    "fitted control": (320, 0.4),
+    "fitted start kit": (190, 0.4),
+    "fixed economizer": (280, 0.5),
+    "fixed controls": (60, 0.7),
+    "fixed noise": (25, 0.9),
 }
-LABOUR = {"replaced compressor": 5.0, "repaired leak": 2.2, "replaced valve": 2.6, "fitted control": 2.0, "fitted start kit": 1.2, "replaced fan motor": 1.2, "fixed economizer": 1.0, "replaced board": 0.8, "replaced control": 0.7,
-          "cleaned condenser": 0.8, "fixed noise": 0.6}
+LABOUR = {
+    "replaced compressor": 5.0,
+    "repaired leak": 2.2,
+    "replaced valve": 2.6,
+    "fitted control": 2.0,
+    "fitted start kit": 1.2,
+    "replaced fan motor": 1.2,
+    "fixed economizer": 1.0,
+    "replaced board": 0.8,
+    "replaced control": 0.7,
+    "cleaned condenser": 0.8,
+    "fixed noise": 0.6,
+}
 TOLD_WRONG = ["low charge", "metering", "controls", "thermostat", "dirty condenser", "compressor", "airflow"]
 
 
@@ -86,8 +132,12 @@ class Service:
         peak = 2.2 if season != "any" else 1.0
         hours = rng.uniform(begin, max(end, begin + 1), rng.poisson(rate * years * peak))
         start = self.sim.options.first_hour
-        phase = np.cos(2 * np.pi * ((hours / 24 + start.timetuple().tm_yday) / 365.25 - (0.55 if season == "summer" else 0.03)))
-        keep = rng.random(hours.size) * peak < {"any": 1.0}.get(season, 0.0) + (season != "any") * np.clip(1 + 1.1 * phase, 0, None)
+        phase = np.cos(
+            2 * np.pi * ((hours / 24 + start.timetuple().tm_yday) / 365.25 - (0.55 if season == "summer" else 0.03))
+        )
+        keep = rng.random(hours.size) * peak < {"any": 1.0}.get(season, 0.0) + (season != "any") * np.clip(
+            1 + 1.1 * phase, 0, None
+        )
         return sorted(float(h) for h in hours[keep])
 
     def _plan_maintenance(self, u: int, begin: int, end: int) -> None:
@@ -97,7 +147,9 @@ class Service:
         day0 = sim.options.first_hour.timetuple().tm_yday
         for year in range(-1, sim.hours // 8766 + 2):
             for day_of_year in (100, 275):
-                hour = self._working_hour(u, (year * 365.25 + day_of_year + site_shift - day0) * 24 + rng.uniform(14, 22))
+                hour = self._working_hour(
+                    u, (year * 365.25 + day_of_year + site_shift - day0) * 24 + rng.uniform(14, 22)
+                )
                 if begin < hour < end and rng.random() < 0.93:
                     self._at(u, hour, lambda s, i, h: self._maintain(i, h))
 
@@ -208,7 +260,11 @@ class Service:
 
     def _recent_cold(self, u: int, hour: float, days: float) -> int:
         """Cold-lockout calls on a unit in the last days."""
-        return sum(1 for c in self.sim.calls[u] if c.cause in (COLD_CAUSE, SHORT_CYCLING) and hour - 24 * days < c.opened_h < hour - 0.5)
+        return sum(
+            1
+            for c in self.sim.calls[u]
+            if c.cause in (COLD_CAUSE, SHORT_CYCLING) and hour - 24 * days < c.opened_h < hour - 0.5
+        )
 
     def _dispatch(self, call: Call, urgent: bool = False) -> None:
         """Decides who comes and when; some calls are cancelled before anybody sets out."""
@@ -252,10 +308,14 @@ class Service:
     def _charge(self, call: Call) -> None:
         """Hours and parts: from the work done, with a wide spread."""
         rng = self.sim.rngs[call.unit]
-        base = float(rng.lognormal(np.log(1.0), 0.45)) + sum(LABOUR.get(a, 0.25) * float(rng.lognormal(0, 0.3)) for a in call.actions[:3])
+        base = float(rng.lognormal(np.log(1.0), 0.45)) + sum(
+            LABOUR.get(a, 0.25) * float(rng.lognormal(0, 0.3)) for a in call.actions[:3]
+        )
         call.labour_h = max(0.25, round(base * 4) / 4)
         call.travel_h = max(0.25, round(float(rng.lognormal(np.log(0.8), 0.5)) * 4) / 4)
-        call.parts_cost = round(sum(float(rng.lognormal(np.log(PARTS[a][0]), PARTS[a][1])) for a in call.actions if a in PARTS), 2)
+        call.parts_cost = round(
+            sum(float(rng.lognormal(np.log(PARTS[a][0]), PARTS[a][1])) for a in call.actions if a in PARTS), 2
+        )
         if rng.random() < 0.2:
             call.parts_cost = round(call.parts_cost + float(rng.lognormal(np.log(18), 0.7)), 2)
         call.closed_h = call.visit_h + call.labour_h
@@ -344,7 +404,7 @@ def apply(service: Service, u: int, lane: int, action: str, hour: float) -> None
         service._set_head(u, lane, physics.FANS_ALWAYS_ON)
     elif action == "outside air in winter":
         outdoor = sim.outdoor[sim.row[u]]
-        sim.load[u, int(hour):] *= outdoor[int(hour):] > 6.0
+        sim.load[u, int(hour) :] *= outdoor[int(hour) :] > 6.0
         sim.winter_off[u] = True
         sim.mark(u, 0, "outside air in winter", True, hour)
     elif action in ("fitted control", "fitted start kit"):
@@ -509,7 +569,7 @@ class Visit:
             call.findings.append("low charge" if self.chance(0.75) else "low suction")
             self.do("repaired leak" if self.chance(0.2 + 0.5 * skill) else "added refrigerant")
         elif cause == "metering restricted":
-            if self.chance(0.25 + 0.5 * skill):
+            if self.chance(0.45 + 0.5 * skill):
                 call.findings.append("metering")
                 call.actions.append("ordered")
                 self.service.order_return(call, "replaced valve", (2, 10))

@@ -40,8 +40,12 @@ class Station:
 
 # Positions and elevations from memory of the station list, to about a kilometre and ten metres.
 STATIONS = {
-    "lakes": Station("725300", "Lakes region airport", 41.995, -87.934, 201.8, "America/Chicago", (2015, 2016, 2017), True),
-    "highlands": Station("725957", "Highlands", 41.333, -122.333, 1083.0, "America/Los_Angeles", (2015, 2016, 2017), False),
+    "lakes": Station(
+        "725300", "Lakes region airport", 41.995, -87.934, 201.8, "America/Chicago", (2015, 2016, 2017), True
+    ),
+    "highlands": Station(
+        "725957", "Highlands", 41.333, -122.333, 1083.0, "America/Los_Angeles", (2015, 2016, 2017), False
+    ),
     "north": Station("702910", "North valley", 62.961, -141.929, 522.4, "America/Anchorage", (2018, 2019), False),
 }
 
@@ -125,7 +129,9 @@ def resampled(rng: np.random.Generator, years: dict[int, Array], start: datetime
     return np.round(out, 1)
 
 
-def make_weather(region: str, start: datetime, hours: int, rng: np.random.Generator, unaltered: bool | None = None) -> Weather:
+def make_weather(
+    region: str, start: datetime, hours: int, rng: np.random.Generator, unaltered: bool | None = None
+) -> Weather:
     """The weather of a region over a span: observed hours where the station is used unaltered, else resampled."""
     station = STATIONS[region]
     years = observed_years(station)

@@ -7,7 +7,19 @@ from pathlib import Path
 
 import pytest
 
-HEAVY = {"polars", "duckdb", "numpy", "scipy", "CoolProp", "altair", "jinja2", "sklearn", "pyarrow", "dataframely", "rich"}
+HEAVY = {
+    "polars",
+    "duckdb",
+    "numpy",
+    "scipy",
+    "CoolProp",
+    "altair",
+    "jinja2",
+    "sklearn",
+    "pyarrow",
+    "dataframely",
+    "rich",
+}
 SOURCE = Path(__file__).parents[1] / "src" / "lowambient"
 
 

@@ -22,7 +22,9 @@ def ready(fleet: SmallFleet) -> SmallFleet:
     """A fleet with calls and a winter of made-up weather."""
     fleet.write("calls.csv", CALLS)
     hours = pl.datetime_range(pl.datetime(2015, 12, 1), pl.datetime(2016, 3, 1), "1h", eager=True).dt.to_string()
-    fleet.write("weather.csv", "Station,Time,Temp\n" + "".join(f"W1,{hour},{-5 + n % 9}\n" for n, hour in enumerate(hours)))
+    fleet.write(
+        "weather.csv", "Station,Time,Temp\n" + "".join(f"W1,{hour},{-5 + n % 9}\n" for n, hour in enumerate(hours))
+    )
     fleet.write("stations.csv", "Id,Lat,Lon\nW1,42.0,-88.0\n")
     fleet.add(CALLS_SOURCE).add(WEATHER_SOURCE).add(
         '[[source]]\ntable = "stations"\nfiles = "stations.csv"\n'
@@ -72,7 +74,11 @@ def test_inspect_prints_a_proposal_on_standard_output(fleet: SmallFleet) -> None
         ("calls.csv", b"a,b\n1,2\n", "has none of the columns"),
         ("calls.csv", CALLS.replace("Opened", "Begun").encode(), "lacks opened_at"),
         ("calls.csv", b"\x1f\x8b" + b"broken", "damaged gzip"),
-        ("calls.csv", CALLS.replace("2016-01-05 09:00", "5th of Jan").replace("2016-01-06 10:30", "later").encode(), "dates"),
+        (
+            "calls.csv",
+            CALLS.replace("2016-01-05 09:00", "5th of Jan").replace("2016-01-06 10:30", "later").encode(),
+            "dates",
+        ),
     ],
     ids=["missing", "empty", "binary", "pdf", "other columns", "required column", "gzip", "dates"],
 )
@@ -126,7 +132,12 @@ def test_a_folder_that_cannot_be_made_is_exit_4(ready: SmallFleet) -> None:
 
 @pytest.mark.parametrize(
     ("arguments", "code"),
-    [(["nonsense"], 2), (["run"], 2), (["run", "x.toml", "--units", "metric"], 2), (["saturation", "R-9", "1", "psig"], 2)],
+    [
+        (["nonsense"], 2),
+        (["run"], 2),
+        (["run", "x.toml", "--units", "metric"], 2),
+        (["saturation", "R-9", "1", "psig"], 2),
+    ],
     ids=["command", "argument", "choice", "refrigerant"],
 )
 def test_a_wrong_command_line_is_exit_2(arguments: list[str], code: int) -> None:

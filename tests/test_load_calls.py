@@ -10,7 +10,9 @@ from conftest import CALLS, CALLS_SOURCE, SmallFleet
 from lowambient.errors import InputRefused
 
 
-def calls(fleet: SmallFleet, text: str | bytes, name: str = "calls.csv", extra: str = "") -> tuple[pl.DataFrame, object]:
+def calls(
+    fleet: SmallFleet, text: str | bytes, name: str = "calls.csv", extra: str = ""
+) -> tuple[pl.DataFrame, object]:
     fleet.write(name, text)
     source = CALLS_SOURCE.replace("[source.columns]", f"{extra}\n[source.columns]", 1)
     store = fleet.add(source.replace("calls*.csv", name)).load()
@@ -215,7 +217,9 @@ def test_a_file_no_longer_named_is_taken_out(fleet: SmallFleet) -> None:
 
 def test_an_alias_and_forgiving_spellings_match(fleet: SmallFleet) -> None:
     fleet.write("aliases.csv", "Seen,Unit\nnorth one,RTU-1\n")
-    fleet.add('[[source]]\ntable = "aliases"\nfiles = "aliases.csv"\n[source.columns]\nwritten = "Seen"\nunit_id = "Unit"\n')
+    fleet.add(
+        '[[source]]\ntable = "aliases"\nfiles = "aliases.csv"\n[source.columns]\nwritten = "Seen"\nunit_id = "Unit"\n'
+    )
     frame, _ = calls(fleet, CALLS.replace("C1,RTU-1", "C1,North One").replace("C2,RTU-3", "C2,rtu 3"))
     assert frame["unit_id"].to_list() == ["RTU-1", "RTU-3"]
 

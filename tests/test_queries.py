@@ -37,7 +37,9 @@ def test_the_allow_list_catches_functions_of_one_engine(sql: str) -> None:
     assert not functions(sql) <= ALLOWED
 
 
-@pytest.mark.parametrize(("kind", "name"), [(kind, name) for kind in ("marts", "audits") for name in queries.names(kind)])
+@pytest.mark.parametrize(
+    ("kind", "name"), [(kind, name) for kind in ("marts", "audits") for name in queries.names(kind)]
+)
 def test_each_query_is_one_ordered_select_under_a_head(kind: str, name: str) -> None:
     text = queries.text(kind, name)
     assert text.startswith("-- ")

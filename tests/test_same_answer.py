@@ -46,7 +46,8 @@ def write_exports(fleet: SmallFleet, chance: random.Random) -> None:
     ]
     calls += [calls[3], calls[5].replace(",belt,", ",fan,")]
     readings = [
-        f"U-{n % 4},2016-01-{1 + n // 96:02d} {n // 4 % 24:02d}:30,{('SP', 'LP', 'OAT', 'RUN')[n % 4]},{n % 50 if n % 4 < 3 else 1}"
+        f"U-{n % 4},2016-01-{1 + n // 96:02d} {n // 4 % 24:02d}:30,"
+        f"{('SP', 'LP', 'OAT', 'RUN')[n % 4]},{n % 50 if n % 4 < 3 else 1}"
         for n in range(960)
     ]
     for rows in (sites, units, calls, readings):

@@ -123,9 +123,7 @@ def test_cautions_stand_where_the_handbook_is_further_off():
     [(250, 84, 1.0), (240, 80, 1.5)],
 )
 def test_condensing_temperatures_of_common_practice(gauge_psi, celsius_f, tolerance_f):
-    assert fahrenheit(saturation_table("R-410A").bubble_c(psig(gauge_psi))) == pytest.approx(
-        celsius_f, abs=tolerance_f
-    )
+    assert fahrenheit(saturation_table("R-410A").bubble_c(psig(gauge_psi))) == pytest.approx(celsius_f, abs=tolerance_f)
 
 
 def test_standing_pressure_of_common_practice():
@@ -333,9 +331,7 @@ def test_no_silent_wrong_answer_of_the_mixture_model_near_critical():
     assert found == pytest.approx([148, 150, 152, 154], abs=3)
     assert fluid.bubble_c(psig(650)) is not None  # a usual high-pressure cut-out
     near_critical = saturation_table("R-404A")
-    assert fahrenheit(near_critical.bubble_c(0.94 * 3734.8)) == pytest.approx(
-        fahrenheit(345.27 - ICE_POINT_K), abs=7
-    )
+    assert fahrenheit(near_critical.bubble_c(0.94 * 3734.8)) == pytest.approx(fahrenheit(345.27 - ICE_POINT_K), abs=7)
 
 
 @pytest.mark.parametrize(
@@ -387,9 +383,7 @@ def test_r515b_by_components():
     assert saturation_table("R-515B").bubble_c(500.0) == pytest.approx(state.T() - ICE_POINT_K, abs=0.003)
 
 
-@pytest.mark.parametrize(
-    "refrigerant", [name for name, row in refrigerants().items() if "CoolProp" in row.refused]
-)
+@pytest.mark.parametrize("refrigerant", [name for name, row in refrigerants().items() if "CoolProp" in row.refused])
 def test_refused_blends_cannot_be_solved(refrigerant):
     """Turns red when CoolProp learns a blend that is still refused here."""
     with pytest.raises(ValueError, match=r"binary pair|not found"):

@@ -131,9 +131,7 @@ def table(
 def saturation(
     refrigerant: Annotated[str, typer.Argument(help="As people write it: R-410A, 410a, R22, ...")],
     value: Annotated[float, typer.Argument(help="A pressure, or a temperature.")],
-    unit: Annotated[
-        str, typer.Argument(help="psig, psia, barg, bara, kPa, MPa; °F or °C.")
-    ],
+    unit: Annotated[str, typer.Argument(help="psig, psia, barg, bara, kPa, MPa; °F or °C.")],
     elevation: Annotated[str, typer.Option("--elevation", help="Of the site: metres, or feet as `5280 ft`.")] = "0",
     sealed_gauge: Annotated[bool, typer.Option("--sealed-gauge", help="The gauge is sealed at sea level.")] = False,
 ) -> None:

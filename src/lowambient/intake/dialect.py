@@ -122,14 +122,10 @@ class _Capped(io.RawIOBase):
         try:
             data = self._file.read(len(buffer))
         except (EOFError, OSError) as error:
-            raise InputRefused(
-                f"{self._path} is a damaged gzip file ({error}): copy or export it again"
-            ) from error
+            raise InputRefused(f"{self._path} is a damaged gzip file ({error}): copy or export it again") from error
         self._seen += len(data)
         if self._seen > GZIP_BYTES or self._seen > GZIP_RATIO * (self._packed_size + 1000):
-            raise InputRefused(
-                f"{self._path} unpacks to far more than it should: unpack and look at it first"
-            )
+            raise InputRefused(f"{self._path} unpacks to far more than it should: unpack and look at it first")
         buffer[: len(data)] = data
         return len(data)
 
@@ -185,7 +181,7 @@ def _shape(file: BinaryIO, digest: "hashlib._Hash | None") -> tuple[int, int, in
 
 
 def _utf8_letters(chunk: bytes) -> tuple[int, int]:
-    """Letters beyond ASCII in the chunk, and bytes that are no UTF-8; letters cut by the chunk's ends are passed over."""
+    """Letters beyond ASCII in the chunk, and bytes that are no UTF-8; letters cut by its ends are passed over."""
     start = 0
     while start < min(4, len(chunk)) and chunk[start] & 0xC0 == 0x80:
         start += 1
@@ -212,16 +208,12 @@ def encoding_of(start: bytes, shape: Fingerprint | None, declared: str | None) -
     ):
         if start.startswith(mark):
             return name, False
-    if start[1::2].count(0) > len(start) // 4:
-        return "utf-16-le", True
-    if start[0::2].count(0) > len(start) // 4:
-        return "utf-16-be", True
-    if shape is None:
-        shape = _shape_of_head(start)
-    if shape.utf8:
-        return "utf-8", False
-    if shape.partly_utf8:
-        return "utf-8", True
+    for side, name in ((1, "utf-16-le"), (0, "utf-16-be")):
+        if start[side::2].count(0) > len(start) // 4:
+            return name, True
+    seen = shape or _shape_of_head(start)
+    if seen.utf8 or seen.partly_utf8:
+        return "utf-8", not seen.utf8
     return _proposed(start), True
 
 
@@ -272,9 +264,7 @@ def refuse_binary(path: Path, start: bytes, encoding: str) -> None:
         return
     controls = sum(start.count(bytes([code])) for code in range(32) if code not in (9, 10, 12, 13, 26, 27))
     if controls > max(2, len(start) // 50):
-        raise InputRefused(
-            f"{path} is not text: it looks like a binary file; export it as CSV, XLSX or Parquet"
-        )
+        raise InputRefused(f"{path} is not text: it looks like a binary file; export it as CSV, XLSX or Parquet")
 
 
 def text_lines(path: Path, encoding: str) -> Iterator[str]:

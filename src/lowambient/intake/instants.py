@@ -147,9 +147,7 @@ def zone_steps(zone: str, first: datetime, last: datetime) -> list[ZoneStep]:
     for change, after in _changes(zone, start, stop):
         old, new = change + timedelta(seconds=offset), change + timedelta(seconds=after)
         steps.append(ZoneStep(start, min(old, new), "plain", offset, offset))
-        steps.append(
-            ZoneStep(min(old, new), max(old, new), "missing" if new > old else "repeated", offset, after)
-        )
+        steps.append(ZoneStep(min(old, new), max(old, new), "missing" if new > old else "repeated", offset, after))
         start, offset = max(old, new), after
     return [*steps, ZoneStep(start, stop, "plain", offset, offset)]
 

@@ -28,9 +28,7 @@ class Matcher:
     An exact spelling wins; then an alias; then the normal form, where it names one id only.
     """
 
-    def __init__(
-        self, listed: Iterable[str], aliases: Mapping[str, str] | None = None, noun: str = "unit"
-    ) -> None:
+    def __init__(self, listed: Iterable[str], aliases: Mapping[str, str] | None = None, noun: str = "unit") -> None:
         self._noun = noun
         self._listed = sorted(set(listed))
         self._exact = set(self._listed)

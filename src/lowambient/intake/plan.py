@@ -197,9 +197,7 @@ def _refuse_missing(source: SourceProfile, path: Path, names: list[str], long: b
         raise InputRefused(f"{path} lacks {', '.join(parts)}, which {source.table} must have: correct {source.key}")
 
 
-def _column(
-    source: SourceProfile, name: str, cell: int | None, constant: str | None, long: bool
-) -> ColumnPlan:
+def _column(source: SourceProfile, name: str, cell: int | None, constant: str | None, long: bool) -> ColumnPlan:
     if long and name in ("channel", "value", "value_unit"):
         return ColumnPlan(name, "text", name != "value_unit", cell, constant, None, None, None)
     column = inputs.TABLES[source.table].columns()[name]

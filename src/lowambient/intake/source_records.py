@@ -34,8 +34,7 @@ def sniff(path: Path, source: SourceProfile | None = None, shape: Fingerprint | 
     encoding, proposed = dialects.encoding_of(start, shape, source.encoding)
     dialects.refuse_binary(path, start, encoding)
     if format_ in FIXED_FORMATS:
-        columns = FIXED_FORMATS[format_]
-        return Dialect(format_, packed, encoding, proposed, "", -1, 0, columns)
+        return Dialect(format_, packed, encoding, proposed, "", -1, 0, FIXED_FORMATS[format_])
     if format_ == "jsonl":
         return Dialect(format_, packed, encoding, proposed, "", -1, 0, _json_columns(path, encoding))
     lines = list(islice(dialects.text_lines(path, encoding), 400))
@@ -70,9 +69,7 @@ def _typed_dialect(path: Path, format_: str, packed: bool, source: SourceProfile
     if format_ == "parquet":
         columns = tuple(_parquet_schema(path))
         return Dialect(format_, False, "", False, "", -1, 0, columns)
-    firsts = [
-        row for _, row in zip(range(dialects.HEADER_WITHIN), _sheet_rows(path, source.sheet), strict=False)
-    ]
+    firsts = [row for _, row in zip(range(dialects.HEADER_WITHIN), _sheet_rows(path, source.sheet), strict=False)]
     place, columns = _header(path, source, firsts)
     return Dialect(format_, False, "", False, "", place, place + 1, columns)
 

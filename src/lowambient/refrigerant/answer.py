@@ -177,9 +177,7 @@ def _measure(unit: str) -> dict[str, str]:
 
 def _spelled() -> list[tuple[dict[str, str], str]]:
     return [
-        (row, _squeezed(spelling))
-        for row in reference.rows("measures")
-        for spelling in row["spellings"].split("|")
+        (row, _squeezed(spelling)) for row in reference.rows("measures") for spelling in row["spellings"].split("|")
     ]
 
 

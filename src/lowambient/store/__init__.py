@@ -1,7 +1,7 @@
 """The DuckDB file: open it, carry out read plans, build queries, hand out frames. Sole owner of duckdb."""
 
-from lowambient.store.database import Store
 from lowambient.store.audits import failed_audits
+from lowambient.store.database import Store
 from lowambient.store.loading import Loaded, Progress, load_all
 
 __all__ = ["Loaded", "Progress", "Store", "failed_audits", "load_all"]

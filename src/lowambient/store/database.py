@@ -6,7 +6,7 @@ One process writes at a time. Everything that a person can put right comes as on
 import os
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
 
@@ -78,9 +78,7 @@ class Store:
         )
         for table, schema in inputs.TABLES.items():
             columns = ", ".join(f"{name} {sql_type(column)}" for name, column in schema.columns().items())
-            self.connection.execute(
-                queries.filled("staging", "raw_table", table=f"raw_{table}", columns=columns)
-            )
+            self.connection.execute(queries.filled("staging", "raw_table", table=f"raw_{table}", columns=columns))
             if table != "readings":
                 name = "listed_stations" if table == "stations" else f"in_{table}"
                 self.connection.execute(f"create table if not exists {name} ({columns})")
@@ -156,10 +154,8 @@ class Store:
 
 
 def _quietly(action: Callable[[], object]) -> None:
-    try:
+    with suppress(duckdb.Error):
         action()
-    except duckdb.Error:
-        pass
 
 
 def _connect(path: Path | None, read_only: bool, wait_s: float) -> duckdb.DuckDBPyConnection:
@@ -167,7 +163,9 @@ def _connect(path: Path | None, read_only: bool, wait_s: float) -> duckdb.DuckDB
         return duckdb.connect(":memory:")
     if read_only and not path.exists():
         raise StoreUnavailable(f"{path} does not exist yet: run `lowambient load` first")
-    config = {} if read_only or path.exists() else {"storage_compatibility_version": STORAGE_VERSION}
+    config: dict[str, str | bool | int | float | list[str]] = (
+        {} if read_only or path.exists() else {"storage_compatibility_version": STORAGE_VERSION}
+    )
     give_up_at = time.monotonic() + wait_s
     while True:
         try:

@@ -169,7 +169,7 @@ class Clock:
         return local_sql(text, self.forms)
 
     def instant(self, text: str, fold: str) -> str:
-        """UTC timestamp; null also in an hour that does not exist. `fold` is 1 in the second pass of a repeated hour."""
+        """UTC timestamp; null also in an hour that does not exist. `fold`: 1 in the second pass of a repeated hour."""
         if is_utc(self.forms):
             return self.local(text)
         offset = self._by_zone(lambda steps: _offset_case(self.local(text), fold, steps))
@@ -227,8 +227,7 @@ def _repeated(local: str, steps: Sequence[ZoneStep], then: str | None, otherwise
 def meant_case(con: duckdb.DuckDBPyConnection, relation: str, plan: ReadPlan, column: ColumnPlan) -> str:
     """A closed vocabulary or a flag as SQL over its written texts; null for texts that mean nothing."""
     rows = con.execute(
-        f"select distinct {column.name} from {relation} where {column.name} is not null"
-        f" order by all limit {VOCABULARY}"
+        f"select distinct {column.name} from {relation} where {column.name} is not null order by all limit {VOCABULARY}"
     ).fetchall()
     meant = meant_values(column, plan.settings.values.get(column.name, {}), [row[0] for row in rows])
     if not meant:

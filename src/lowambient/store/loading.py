@@ -220,10 +220,12 @@ def _refuse_changed(plan: ReadPlan) -> None:
 
 def _write_refused(store: Store, plan: ReadPlan, file_no: int) -> None:
     con = store.connection
-    con.execute("create temp table if not exists aside (record bigint, column_name varchar, written varchar, reason varchar)")
-    wanted = con.execute(
-        "select record from refused union select record from aside order by record"
-    ).fetchnumpy()["record"]
+    con.execute(
+        "create temp table if not exists aside (record bigint, column_name varchar, written varchar, reason varchar)"
+    )
+    wanted = con.execute("select record from refused union select record from aside order by record").fetchnumpy()[
+        "record"
+    ]
     found = staging.texts_of(plan, wanted.tolist())
     while batch := list(islice(found, staging.BATCH)):
         with lent(con, lines=pl.DataFrame(batch, schema=staging.LINES, orient="row")):
@@ -244,7 +246,8 @@ def _write_counts(store: Store, plan: ReadPlan, file_no: int, count: int) -> Non
         )
     context = context_digest(con.sql("from places").pl())
     con.execute(
-        "insert into files select ?, ?, ?, ?, ?, ?, ?, ?, ?, (select count(*) from refused), (select count(*) from repeats)",
+        "insert into files select ?, ?, ?, ?, ?, ?, ?, ?, ?,"
+        " (select count(*) from refused), (select count(*) from repeats)",
         [
             file_no,
             plan.order,
@@ -271,7 +274,8 @@ def _notes(store: Store, plan: ReadPlan) -> Iterator[str]:
     if plan.dialect.encoding_proposed:
         yield f"read as {plan.dialect.encoding}, which the profile does not say"
     if plan.time_zone_assumed and any(column.kind == "instant" for column in plan.columns):
-        yield f"no time zone is declared: {'each site’s local time' if plan.time_zone == 'site' else plan.time_zone} is assumed"
+        zone = "each site's local time" if plan.time_zone == "site" else plan.time_zone
+        yield f"no time zone is declared: {zone} is assumed"
     for name in plan.absent:
         yield f"column {plan.settings.columns[name].column!r} is not in the file: {name} is left empty"
     skipped = store.connection.execute(

@@ -19,7 +19,6 @@ from lowambient.store.decisions import Clock
 from lowambient.store.places import Surroundings
 from lowambient.store.queries import quoted
 
-
 _UNIT_TEXTS = "select distinct unit_text from grouped where cell_text(unit_text) is not null"
 
 
@@ -131,9 +130,7 @@ def _channel_text(plan: ReadPlan, written: str, channel: str, unit: str | None, 
         return ChannelText(channel, condition, _word_number(plan, channel), "{0}")
     quantity = facts.get("measure")
     if quantity and unit:
-        return ChannelText(
-            channel, condition, "number", rows.converted_sql(plan, measure(quantity, unit), "{0}")
-        )
+        return ChannelText(channel, condition, "number", rows.converted_sql(plan, measure(quantity, unit), "{0}"))
     return ChannelText(channel, condition, "number", "{0}")
 
 
@@ -224,9 +221,7 @@ def _time(con: duckdb.DuckDBPyConnection, plan: ReadPlan, channels: Sequence[Cha
             ambiguous=clock.ambiguous("texts.time_text"),
             alone=" and ".join(alone) or "true",
             values=", ".join(values),
-            in_range=" and ".join(
-                f"({channel} is null or {_in_range(channel, channel)})" for channel in by_channel
-            ),
+            in_range=" and ".join(f"({channel} is null or {_in_range(channel, channel)})" for channel in by_channel),
         )
     )
     con.execute(queries.text("staging", "long_doubles"))
@@ -235,7 +230,9 @@ def _time(con: duckdb.DuckDBPyConnection, plan: ReadPlan, channels: Sequence[Cha
             "staging",
             "off_grid",
             densest=", ".join(f"count({channel})" for channel in [*by_channel, "null"]),
-            channel_steps=" union all ".join(queries.filled("staging", "channel_steps", channel=each) for each in by_channel),
+            channel_steps=" union all ".join(
+                queries.filled("staging", "channel_steps", channel=each) for each in by_channel
+            ),
         )
     )
 
@@ -259,9 +256,7 @@ def _look_closely(
         "number": f"as_number(cell_value({_cell(plan, 'value')}, {rows.missing_list(plan)}),"
         f" {quoted(plan.settings.decimal)}, '\\s*[a-z°%]+$')",
     }
-    in_range = " ".join(
-        f"when {place} then {_in_range(name, 'value')}" for place, name in enumerate(names)
-    )
+    in_range = " ".join(f"when {place} then {_in_range(name, 'value')}" for place, name in enumerate(names))
     con.execute(
         queries.filled(
             "staging",

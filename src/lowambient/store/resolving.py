@@ -71,7 +71,9 @@ def _resolve_readings(store: Store, plans: Sequence[ReadPlan], around: Surroundi
             "staging",
             "resolve_readings",
             channels=", ".join(channels),
-            differs=" or ".join(f"coalesce(min(raw.{name}) {whole} <> max(raw.{name}) {whole}, false)" for name in channels),
+            differs=" or ".join(
+                f"coalesce(min(raw.{name}) {whole} <> max(raw.{name}) {whole}, false)" for name in channels
+            ),
             merged=", ".join(
                 f"coalesce(arg_max({name}, file_order) filter (where {name} is not null), null) as {name}"
                 for name in channels

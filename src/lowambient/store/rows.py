@@ -8,7 +8,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import duckdb
-import polars as pl
 
 from lowambient import reference
 from lowambient.intake.measures import Measure
