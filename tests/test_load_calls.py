@@ -75,18 +75,19 @@ def test_records_that_cannot_be_read_are_refused_with_line_and_text(fleet: Small
         + "Total,,,,,,42\n"
     )
     frame, store = calls(fleet, text)
-    assert frame["call_id"].to_list() == ["C1", "C2", "C5"]
-    assert fleet.counts(store, "calls.csv") == (11, 3, 8, 0)
+    assert frame["call_id"].to_list() == ["C1", "C2", "C5", "C8"]
+    assert fleet.counts(store, "calls.csv") == (11, 4, 7, 0)
     found = dict(fleet.reasons(store))
     assert found[4] == "2 cells where the header has 7"
     assert found[5].startswith("quotes do not pair")
     assert found[7] == "repeated header line"
     assert found[8] == "unit 'RTU-99' is not on the unit list (nearest: RTU-1)"
     assert found[9].startswith('opened_at: "soon" is no date')
-    assert found[10] == "opened_at lies above closed_at"
     assert found[11] == "call_id is empty"
     assert found[12] == "totals line"
     rows = dict(store.connection.execute("select line, row from quarantine").fetchall())
+    aside = store.connection.execute('select line, "column", written, reason from set_aside').fetchall()
+    assert aside == [(10, "closed_at", "2016-01-08 09:00", "opened_at lies above closed_at")]
     assert rows[5] == 'C4,RTU-1,"2016-01-07 09:00,,service,unclosed,2'
 
 
@@ -249,3 +250,24 @@ def test_a_xlsx_parquet_or_json_lines_export_reads_alike(fleet: SmallFleet) -> N
         fleet.profile_text = base + CALLS_SOURCE.replace("calls*.csv", name)
         found.append(fleet.load().frame("in_calls", "call_id"))
     assert all(each.equals(found[0]) for each in found[1:])
+
+
+def test_a_unit_with_doubtful_cells_is_kept_with_its_calls(fleet: SmallFleet) -> None:
+    fleet.write("units.csv", "Tag,Site,Gas,Tons,Duty,Cut out,Reset\nRTU-1,S1,,10,comfort,117,54\nRTU-3,S2,R-22,,,,\n")
+    frame, store = calls(fleet, CALLS)
+    assert frame["call_id"].to_list() == ["C1", "C2"]
+    units = store.frame("in_units", "unit_id")
+    assert units["refrigerant"].to_list() == [None, "R-22"]
+    assert units["lp_reset_kpa"].to_list() == [None, None]
+    assert store.frame("set_aside").height == 2
+
+
+def test_a_zone_that_is_none_refuses_its_site_and_the_profile_can_say_what_it_means(fleet: SmallFleet) -> None:
+    fleet.write("sites.csv", "Site,Name,Lat,Lon,Elev,Zone\nS1,a,,,,Central\nS2,b,,,,EST\n")
+    words = '\n[source.values.time_zone]\n"Central" = "America/Chicago"\n'
+    fleet.profile_text = fleet.profile_text.replace('time_zone = "Zone"\n', f'time_zone = "Zone"\n{words}')
+    _, store = calls(fleet, CALLS)
+    assert store.frame("in_sites")["time_zone"].to_list() == ["America/Chicago"]
+    assert [reason for _, reason in fleet.reasons(store)] == [
+        'time_zone: "EST" is no area name such as America/Chicago, nor UTC'
+    ]

@@ -132,6 +132,17 @@ def fixed_offset_s(zone: str) -> int | None:
     return -seconds if match[1] == "-" else seconds
 
 
+def is_zone(zone: str) -> bool:
+    """Whether a text names a time zone: an IANA area name, UTC, or a fixed offset."""
+    if fixed_offset_s(zone) is not None:
+        return True
+    try:
+        _area(zone)
+    except InputRefused:
+        return False
+    return True
+
+
 def zone_steps(zone: str, first: datetime, last: datetime) -> list[ZoneStep]:
     """Local time of `zone` from `first` to `last` (naive local instants), cut at each change of its offset.
 

@@ -35,7 +35,7 @@ class Units(dy.Schema):
     unit_id = text("unit as the unit list writes it", key=True)
     site_id = text("site", required=True)
     description = text("what the unit serves")
-    refrigerant = text("refrigerant as written", required=True)
+    refrigerant = text("refrigerant as written; a unit without one is kept, its calls count")
     capacity_kw = measured("capacity_kw", "nominal cooling capacity")
     circuits = count("refrigerant circuits", minimum=1)
     condenser_fans = count("condenser fans")

@@ -224,6 +224,18 @@ def _repeated(local: str, steps: Sequence[ZoneStep], then: str | None, otherwise
     return f"case {branches} else {otherwise} end" if branches else otherwise
 
 
+def zone_case(con: duckdb.DuckDBPyConnection, relation: str, plan: ReadPlan) -> str:
+    """A site's time zone as SQL over its written texts, the profile's words put in place; null where it is none."""
+    rows = con.execute(
+        f"select distinct time_zone from {relation} where time_zone is not null order by all limit {VOCABULARY}"
+    ).fetchall()
+    words = plan.settings.values.get("time_zone", {})
+    meant = {text: words.get(text, text) for (text,) in rows}
+    known = {text: zone for text, zone in meant.items() if instants.is_zone(zone)}
+    branches = " ".join(f"when {quoted(text)} then {quoted(zone)}" for text, zone in known.items())
+    return f"case texts.time_zone {branches} end" if branches else "null::varchar"
+
+
 def meant_case(con: duckdb.DuckDBPyConnection, relation: str, plan: ReadPlan, column: ColumnPlan) -> str:
     """A closed vocabulary or a flag as SQL over its written texts; null for texts that mean nothing."""
     rows = con.execute(

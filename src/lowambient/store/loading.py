@@ -204,6 +204,7 @@ def _prepare_rows(con: duckdb.DuckDBPyConnection, plan: ReadPlan, around: Surrou
     rows.make_texts(con, plan)
     rows.make_places(con, plan, around)
     rows.make_typed(con, plan)
+    rows.part_false_orders(con, plan)
     rows.refuse(con, plan)
     if plan.target == "weather":
         rows.refuse_farther_hours(con, plan)

@@ -134,6 +134,9 @@ def typed_column(con: duckdb.DuckDBPyConnection, plan: ReadPlan, column: ColumnP
     text = f"texts.{column.name}"
     match column.kind:
         case "text":
+            if plan.target == "sites" and column.name == "time_zone":
+                return Typed(column, decisions.zone_case(con, "texts", plan), "true")
+            text = _reworded(plan, column.name, text)
             matched = MATCHED.get(plan.target) == column.name
             value = f"coalesce(places.meant, {text})" if matched and plan.target == "units" else text
             return Typed(column, "places.meant" if matched and plan.target != "units" else value, "true")
@@ -151,6 +154,13 @@ def typed_column(con: duckdb.DuckDBPyConnection, plan: ReadPlan, column: ColumnP
             low, high = column.limits or (float("-inf"), float("inf"))
             whole = " and {0} = floor({0})" if column.kind == "whole" else ""
             return Typed(column, value, f"{{0}} between {low!r} and {high!r}{whole}")
+
+
+def _reworded(plan: ReadPlan, name: str, text: str) -> str:
+    """A text as SQL, with the profile's own words for it put in place."""
+    words = plan.settings.values.get(name, {})
+    branches = " ".join(f"when {quoted(word)} then {quoted(meant)}" for word, meant in words.items())
+    return f"case {text} {branches} else {text} end" if branches else text
 
 
 def make_folds(con: duckdb.DuckDBPyConnection, plan: ReadPlan) -> str:
@@ -220,6 +230,8 @@ def reason_sql(plan: ReadPlan, column: ColumnPlan) -> str:
             return f"'{said} is none of {allowed}'"
         case "flag":
             return f"'{said} is neither yes nor no'"
+        case "text":
+            return f"'{said} is no area name such as America/Chicago, nor UTC'"
         case "instant":
             return f"'{said} is no date in the form of this file, or an hour that the clocks skipped'"
         case _:
@@ -230,9 +242,8 @@ def reason_sql(plan: ReadPlan, column: ColumnPlan) -> str:
 
 
 def refuse(con: duckdb.DuckDBPyConnection, plan: ReadPlan) -> None:
-    """Temporary table `refused` (record, reason): faults, required cells that are empty or unreadable, false orders."""
+    """Temporary table `refused` (record, reason): faults, and required cells that are empty or unreadable."""
     parts = ["typed.fault"]
-    names = [column.name for column in plan.columns]
     for place, column in enumerate(plan.columns):
         if column.required:
             parts.append(
@@ -240,9 +251,6 @@ def refuse(con: duckdb.DuckDBPyConnection, plan: ReadPlan) -> None:
                 f" when typed.problems & {1 << place} > 0 then {reason_sql(plan, column)}"
                 f" else '{column.name} is empty' end"
             )
-    for first, second in inputs.ordered_pairs(plan.target).values():
-        if first in names and second in names:
-            parts.append(f"case when typed.{first} > typed.{second} then '{first} lies above {second}' end")
     con.execute(
         queries.filled(
             "staging",
@@ -297,11 +305,27 @@ def keep(con: duckdb.DuckDBPyConnection, plan: ReadPlan, file_no: int) -> None:
     )
 
 
-def set_aside(con: duckdb.DuckDBPyConnection, plan: ReadPlan) -> None:
-    """Temporary table `aside` (record, column_name, written, reason): unreadable optional cells of kept records."""
+def part_false_orders(con: duckdb.DuckDBPyConnection, plan: ReadPlan) -> None:
+    """Where one value may not exceed another and does, neither can be trusted: what is optional of the two is emptied.
+
+    Temporary table `aside` (record, column_name, written, reason) is begun with them.
+    """
     con.execute(
         "create or replace temp table aside (record bigint, column_name varchar, written varchar, reason varchar)"
     )
+    planned = {column.name: column for column in plan.columns}
+    for first, second in inputs.ordered_pairs(plan.target).values():
+        if first in planned and second in planned:
+            optional = [name for name in (first, second) if not planned[name].required]
+            for name in optional:
+                con.execute(queries.filled("staging", "false_orders", column=name, first=first, second=second))
+            emptied = ", ".join(f"{name} = null" for name in optional)
+            con.execute(f"update typed set {emptied} where {first} > {second}")
+
+
+def set_aside(con: duckdb.DuckDBPyConnection, plan: ReadPlan) -> None:
+    """Adds unreadable optional cells of kept records to `aside`, and takes those of refused records out of it."""
+    con.execute("delete from aside where record in (select record from refused)")
     found = con.execute("select bit_or(problems) from typed").fetchone()
     mask = int(found[0] or 0) if found else 0
     for place, column in enumerate(plan.columns):
