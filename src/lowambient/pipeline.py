@@ -220,9 +220,12 @@ def _notes(store: Store) -> Iterator[str]:
         " group by note order by source, note"
     ).iter_rows():
         yield f"{source}{f' and {files - 1} more files' if files > 1 else ''}: {note}."
-    refrigerants = store.query("select distinct refrigerant from in_units order by all")["refrigerant"].to_list()
-    for reason in sorted(set(canonical_names(refrigerants)[1].values())):
+    refrigerants = store.query("select distinct refrigerant from in_units order by all")["refrigerant"]
+    for reason in sorted(set(canonical_names(refrigerants.drop_nulls().to_list())[1].values())):
         yield f"{reason}; units with it have no reset ambient."
+    blank = store.query("select count(*) from in_units where refrigerant is null").item()
+    if blank:
+        yield f"{blank} units have no refrigerant on the list, and so no reset ambient."
     elevation = store.query("select count(*) from in_sites where elevation_m is null").item()
     if elevation:
         yield f"{elevation} sites have no elevation: gauge pressures there are taken at sea level."
