@@ -144,12 +144,11 @@ class SmallFleet:
 
     def counts(self, store: Store, source: str) -> tuple[int, int, int, int]:
         """Rows read, loaded, refused, repeated of one file; the last three from their own tables."""
-        row = store.connection.execute(
+        (row,) = store.connection.execute(
             "select rows_read, loaded, refused, repeated from loads where source = ?", [source]
-        ).fetchone()
-        assert row is not None
-        refused = store.connection.execute("select count(*) from quarantine where source = ?", [source]).fetchone()
-        assert refused == (row[2],)
+        ).fetchall()
+        refused = store.connection.execute("select count(*) from quarantine where source = ?", [source]).fetchall()
+        assert refused == [(row[2],)]
         return row
 
     def reasons(self, store: Store) -> list[tuple[int, str]]:
