@@ -36,7 +36,8 @@ CONDENSER_LIMIT = 2.5  # most that a condenser takes, in rated flows, when it is
 TRIP_MEMORY_S = 3600.0  # trips that a board counts toward a lockout
 STILL_AIR_SHARE = 0.05  # of a condenser's conductance, with no fan and no wind
 WIND_SHARE_PER_M_S = 0.018
-FAN_EXPONENT = 0.6  # air-side conductance against air flow
+FAN_EXPONENT = 0.95  # conductance against the share of fans: air also slips back through those that stand still
+LIFT_KPA = 15.0  # pressure difference that moves no liquid through the metering device
 
 # How a control treats its fans ...
 ALL_ON, CYCLING, STAGED, SPEED, FLOODED, FLOATING, DAMPERS = range(7)
@@ -263,9 +264,9 @@ def step(c: Circuits, condition: Condition, s: State, around: Around, dt_s: floa
     solenoid = ~c.pump_down | around.wanted
 
     # Metering device: its pull, its opening, and whether liquid reaches it.
-    pull = np.sqrt(np.maximum(s.head_kpa - s.suction_kpa, 0.0) / (c.cond_kpa - c.evap_kpa))
+    pull = np.sqrt(np.maximum(s.head_kpa - s.suction_kpa - LIFT_KPA, 0.0) / (c.cond_kpa - c.evap_kpa))
     opening = within((1.25 * SET_LIQUID_S - s.low_liquid_s) / (0.5 * SET_LIQUID_S), 0.1, 1.0)
-    opening = np.where(c.thermostatic, np.where(on, opening, 0.08), 1.0) * solenoid
+    opening = np.where(on, np.where(c.thermostatic, opening, 1.0), np.where(c.thermostatic, 0.05, 0.35)) * solenoid
     liquid = s.high_liquid_s / (s.high_liquid_s + 8.0)
     valve = c.valve_feed * condition.metering * opening * pull * liquid
     valve = np.minimum(valve, 0.8 * s.high_liquid_s / dt_s)

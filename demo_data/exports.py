@@ -625,6 +625,9 @@ def write_ridge(books: Books, folder: Path, traces: list[Trace]) -> None:
     _months(books, traces, rows, folder, header, "ridge")
 
 
+MODES = ("COOL", "HEAT", "DEFROST")
+
+
 def write_panel(books: Books, folder: Path, traces: list[Trace]) -> None:
     """Wide from a building controller: kPa absolute, °C, decimal comma, statuses, UTC."""
 
@@ -641,6 +644,7 @@ def write_panel(books: Books, folder: Path, traces: list[Trace]) -> None:
             text_of(np.abs(trace.channels["fan_speed_fraction"]) * 100, 1.0, 0),
             flag_text(trace, "lp_switch_closed", "closed", "open"),
             flag_text(trace, "cooling_called", "ON", "OFF"),
+            ["" if not np.isfinite(v) else MODES[int(v)] for v in trace.channels["mode"]],
         ]
         return [[f"{trace.unit.unit_id}", trace.circuit, at, *rest] for at, *rest in zip(when, *columns, strict=True)]
 
@@ -659,6 +663,7 @@ def write_panel(books: Books, folder: Path, traces: list[Trace]) -> None:
         "Fan %",
         "LPS",
         "Call",
+        "Mode",
     ]
     _months(books, traces, rows, folder, header, "panel", delimiter=";")
 

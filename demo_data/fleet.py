@@ -219,8 +219,6 @@ def _circuit(
     delay = float(rng.choice([0, 30, 60, 90, 120, 180, 300], p=share))
     board = rng.choice([0, 3, 1], p=[0.5, 0.42, 0.08] if unit["duty"] != "refrigeration" else [0.72, 0.1, 0.18])
     at_liquid = bool(unit["heat_pump"]) and rng.random() < 0.5
-    if at_liquid:  # a loss-of-charge switch
-        lp_out, lp_reset = lp_out * 0.4, lp_out * 0.4 + 25
     charge = rng.normal(165, 12) + (110 if head == "flooded" else 0)
     return {
         "evap_kpa": float(sat.dew_kpa(np.array([evap_c]))[0]),
@@ -308,6 +306,9 @@ def draw_unit(rng: np.random.Generator, pick: Pick, options: Options, site: Site
     economizer = circuits == 2 and duty != "refrigeration" and rng.random() < 0.5
     served_from, served_to, retired, installed = _service_dates(rng, options)
     settings = _settings(rng, refrigerant, use)
+    if heat_pump:  # suction is low by nature when it heats: a loss-of-charge setting
+        low = round(settings[0][0] * 0.4)
+        settings = ((low, low + 25), settings[1])
     field_fitted = rng.random() < 0.3
     fan_band = FIELD_BAND_C if field_fitted else FACTORY_BAND_C
     facts: dict[str, object] = {

@@ -22,6 +22,7 @@ from circuit import Around
 from exports import Books, Trace
 from fleet import Unit
 from loggers import Logger
+from refrigerants import Saturation
 from scenario import REGIONS, Options
 from seasons import COLD_CAUSE, Call, Simulation, service_hours
 from visits import Service
@@ -68,7 +69,7 @@ def plan_loggers(
     first_h = 0 if options.loggers_go == "random" else options.hours // 2
     spans = [service_hours(unit, options) for unit in units]
     spans = [(max(begin, first_h), min(end, options.hours - 48)) for begin, end in spans]
-    able = np.array([end - begin > 24 * 240 for begin, end in spans])
+    able = np.array([end - begin > min(24 * 240, options.hours // 2) for begin, end in spans])
     chosen = recorders.choose(rng, options, trouble, able)
     plan = [recorders.plan_logger(rng, options, int(at), spans[at][1], spans[at][0]) for at in chosen]
     return [logger for logger in plan if logger.windows]
@@ -107,9 +108,9 @@ def logged_traces(
         times, values = recorder.series(lane)
         if times.size:
             unit = units[plan[u].unit]
-            channels = recorders.sensed(
-                rng, plan[u], times, values, float(rng.uniform(9, 12)), unit.capacity_kw * 0.9, unit.fans
-            )
+            drop_k, rated_a = float(rng.uniform(9, 12)), unit.capacity_kw * 0.9
+            heating = Saturation.of([unit.refrigerant]) if unit.heat_pump else None
+            channels = recorders.sensed(rng, plan[u], times, values, drop_k, rated_a, unit.fans, heating)
             traces.append(Trace(plan[u], unit, int(simulation.number[lane]), times, channels))
     return traces
 

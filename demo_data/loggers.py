@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import circuit as physics
 import numpy as np
 from circuit import Around
-from refrigerants import KPA_PER_PSI
+from refrigerants import KPA_PER_PSI, Saturation
 from scenario import Options
 from seasons import (
     COLD_CAUSE,
@@ -351,6 +351,7 @@ def sensed(
     supply_drop_k: float,
     rated_a: float,
     fans: int,
+    heating: Saturation | None = None,
 ) -> dict[str, np.ndarray]:
     """What the recorder writes: the contract's channels, pressures in absolute kPa; NaN where nothing was written."""
     raw = dict(zip(CHANNELS, values, strict=True))
@@ -379,10 +380,47 @@ def sensed(
         "hp_switch_closed": 1.0 - raw["hp_open"],
         "cooling_called": raw["wanted"],
         "liquid_solenoid_open": raw["wanted"],
+        "mode": np.zeros(count),
     }
+    if heating is not None:
+        _heat(out, raw, heating, times_h, rated_a)
     for name in logger.missing:
         out[name] = np.full(count, np.nan)
     return out
+
+
+HEATS_UNDER_C = 12.0
+DEFROST_EVERY_H = 1.5
+DEFROST_H = 0.12
+
+
+def _heat(
+    out: dict[str, np.ndarray], raw: dict[str, np.ndarray], sat: Saturation, times_h: np.ndarray, rated_a: float
+) -> None:
+    """A heat pump that heats while no cooling is called: low suction by nature, and defrosts in the frost.
+
+    Steady states only; `sat` is the refrigerant's curve, one lane. Mode: 0 cooling, 1 heating, 2 defrost.
+    """
+    outdoor = raw["outdoor_c"]
+    idle = (raw["wanted"] < 0.5) & (raw["running"] < 0.5) & (outdoor < HEATS_UNDER_C)
+    share = np.minimum(np.maximum((14.0 - outdoor) / 24.0, 0.0), 1.0)
+    heats = idle & ((times_h * 2.0) % 1.0 < share)
+    defrosts = heats & (outdoor < 4.0) & (times_h % DEFROST_EVERY_H < DEFROST_H)
+    evaporating = np.where(defrosts, -18.0, outdoor - 7.0)
+    condensing = np.where(defrosts, 14.0, 40.0 + 0.2 * outdoor)
+    low = np.array([sat.dew_kpa(np.array([t]))[0] for t in evaporating[heats]])
+    high = np.array([sat.bubble_kpa(np.array([t]))[0] for t in condensing[heats]])
+    wobble = out["suction_kpa"][heats] - raw["suction_kpa"][heats]
+    out["suction_kpa"][heats] = low + wobble
+    out["liquid_kpa"][heats] = high + 1.4 * wobble
+    out["suction_line_c"][heats] = evaporating[heats] + 5.0
+    out["liquid_line_c"][heats] = condensing[heats] - 6.0
+    out["supply_air_c"][heats] = raw["air_c"][heats] + np.where(defrosts[heats], -6.0, 16.0)
+    out["compressor_on"][heats] = 1.0
+    out["compressor_a"][heats] = rated_a * 0.7
+    out["fans_running"][heats] = np.where(defrosts[heats], 0.0, 1.0)
+    out["fan_speed_fraction"][heats] = np.where(defrosts[heats], 0.0, 1.0)
+    out["mode"] = np.where(defrosts, 2.0, np.where(heats, 1.0, 0.0))
 
 
 def lagged(values: np.ndarray, logger: Logger) -> np.ndarray:

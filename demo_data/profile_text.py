@@ -283,6 +283,11 @@ fans_running = "Fans"
 fan_speed_fraction = { column = "Fan %", unit = "%" }
 lp_switch_closed = "LPS"
 cooling_called = "Call"
+mode = "Mode"
+[source.values.mode]
+"COOL" = "cooling"
+"HEAT" = "heating"
+"DEFROST" = "defrost"
 """,
     "probe": """
 # Probes that technicians hang on for an hour.

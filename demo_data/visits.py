@@ -218,7 +218,7 @@ class Service:
     def _phone_hour(self, u: int, hour: float) -> float:
         """Units fail at four in the morning, the phone rings at nine."""
         sim, rng = self.sim, self.sim.rngs[u]
-        local = (sim.local_hour[sim.row[u], min(int(hour), sim.hours - 1)] + hour % 1) % 24
+        local = (sim.local_hour[sim.row[u], min(max(int(hour), 0), sim.hours - 1)] + hour % 1) % 24
         if sim.watched[u]:
             return hour + rng.uniform(0.1, 0.8)
         if local < 7.5:
@@ -283,7 +283,7 @@ class Service:
     def _working_hour(self, u: int, hour: float) -> float:
         """The same day between seven and four, if nobody is paid to come at night."""
         sim = self.sim
-        local = (sim.local_hour[sim.row[u], min(int(hour), sim.hours - 1)] + hour % 1) % 24
+        local = (sim.local_hour[sim.row[u], min(max(int(hour), 0), sim.hours - 1)] + hour % 1) % 24
         if 7 <= local <= 17:
             return hour
         return hour + (7.0 - local) % 24 + float(sim.rngs[u].uniform(0.2, 7.0))
