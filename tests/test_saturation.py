@@ -412,6 +412,13 @@ def test_compositions_are_those_of_coolprop(refrigerant):
 any_refrigerant = st.sampled_from(tabulated())
 
 
+@pytest.mark.parametrize("refrigerant", tabulated())
+def test_the_lowest_pressure_that_a_table_names_is_in_it(refrigerant):
+    table = saturation_table(refrigerant)
+    assert table.bubble_c(table.lowest_kpa) is not None
+    assert table.bubble_c(table.lowest_kpa * 0.9999) is None
+
+
 @given(any_refrigerant, st.floats(0.0, 1.0, exclude_max=True), st.floats(0.0, 1.0, exclude_max=True))
 def test_curves_rise_and_dew_is_over_bubble(refrigerant, one, other):
     table = saturation_table(refrigerant)

@@ -39,8 +39,8 @@ class SaturationTable:
 
     @property
     def lowest_kpa(self) -> float:
-        """Lowest absolute pressure of the table, kPa."""
-        return math.exp(self.first_bin / BINS_PER_E_FOLD)
+        """Lowest absolute pressure of the table, kPa; a hair inside, since its logarithm may round below the knot."""
+        return math.exp(self.first_bin / BINS_PER_E_FOLD) * (1 + 1e-12)
 
     @property
     def highest_kpa(self) -> float:
