@@ -1,10 +1,18 @@
--- Records of a wide readings file whose local time came twice. Grain: record.
+-- Records of a wide readings file with their local time, and those whose local time came twice. Grain: record.
+create or replace temp view located_records as
+select
+    texts.record,
+    texts.unit_id,
+    concat_ws(chr(31), ${series}) as series,
+    ${local} as local_at
+from texts;
+
 create or replace temp table ambiguous_records as
 select
     texts.record,
-    concat_ws(chr(31), ${series}) as series,
+    texts.series,
     ${hour_from} as hour_from,
-    ${local} as local_at
-from texts
+    texts.local_at
+from located_records as texts
 left join places on ${place_on}
 where ${ambiguous}

@@ -3,7 +3,7 @@ insert into aside
 select
     typed.record,
     '${column}' as column_name,
-    texts.${column} as written,
+    ${written} as written,
     '${first} lies above ${second}' as reason
 from typed
 inner join texts on texts.record = typed.record

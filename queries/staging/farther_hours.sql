@@ -3,25 +3,16 @@ insert into refused
 with observed as (
     select
         typed.record,
-        typed.station_id,
-        typed.hour,
-        abs(date_diff('second', typed.hour, ${exact})) as distance_s
+        typed.away_s,
+        min(typed.away_s) over (partition by typed.station_id, typed.hour, typed.kind) as least_s
     from typed
-    inner join texts on texts.record = typed.record
-    left join places on false
-    where typed.record not in (select record from refused)
-),
-
-ranked as (
-    select
-        record,
-        distance_s,
-        min(distance_s) over (partition by station_id, hour) as least_s
-    from observed
+    where
+        not exists (select 1 from refused where refused.record = typed.record)
+        and not exists (select 1 from repeats where repeats.record = typed.record)
 )
 
 select
     record,
-    'another observation is nearer to the hour' as reason
-from ranked
-where distance_s > least_s
+    'another observation is nearer to the full hour' as reason
+from observed
+where away_s > least_s

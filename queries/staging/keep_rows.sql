@@ -8,4 +8,3 @@ from typed
 where
     not exists (select 1 from refused where refused.record = typed.record)
     and not exists (select 1 from repeats where repeats.record = typed.record)
-order by typed.record

@@ -1,11 +1,10 @@
--- Conflicting readings of a long file, record by record; its places, clock and cells stand in temporary tables.
-insert into resolved_records (file_no, record, outcome, reason, records)
+-- Conflicting readings of a long file, record by record.
+insert into named
 select
     ${file_no} as file_no,
     suspects.record,
     conflicts.outcome,
-    conflicts.reason,
-    1 as records
+    conflicts.reason
 from suspects
 inner join conflicts
     on
@@ -13,7 +12,7 @@ inner join conflicts
         and conflicts.unit_id = suspects.unit_id
         and conflicts.circuit is not distinct from suspects.circuit
         and conflicts.read_at = suspects.read_at
+        and conflicts.channel = suspects.channel
 where
     not exists (select 1 from refused where refused.record = suspects.record)
     and not exists (select 1 from repeats where repeats.record = suspects.record)
-order by suspects.record

@@ -1,21 +1,21 @@
 -- Adds a long file's readings to the raw table: the groups that were sound, and what was mended of the others.
-insert into raw_readings (file_no, unit_id, circuit, read_at, ${columns})
+insert into raw_readings (file_no, unit_id, circuit, read_at${columns})
 with sound_groups as (
     select
         unit_id,
         circuit,
-        read_at,
-        ${columns}
+        read_at${columns}
     from timed
     where
         sound
+        and known > 0
         and not exists (
             select 1
-            from spelled_twice
+            from drawn_in
             where
-                spelled_twice.unit_id = timed.unit_id
-                and spelled_twice.circuit is not distinct from timed.circuit
-                and spelled_twice.read_at = timed.read_at
+                drawn_in.unit_id = timed.unit_id
+                and drawn_in.circuit is not distinct from timed.circuit
+                and drawn_in.read_at = timed.read_at
         )
         and not exists (
             select 1
@@ -32,8 +32,7 @@ kept as (
     select
         unit_id,
         circuit,
-        read_at,
-        ${columns}
+        read_at${columns}
     from mended
 )
 
@@ -41,6 +40,5 @@ select
     ${file_no} as file_no,
     unit_id,
     circuit,
-    read_at,
-    ${stored}
+    read_at${stored}
 from kept

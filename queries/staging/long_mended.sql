@@ -3,8 +3,7 @@ create or replace temp table mended as
 select
     unit_id,
     circuit,
-    read_at,
-    ${values}
+    read_at${values}
 from suspects
 where
     not exists (select 1 from refused where refused.record = suspects.record)

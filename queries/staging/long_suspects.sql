@@ -1,90 +1,83 @@
 -- Records of groups that are not sound, one by one, with what can be said of each. Grain: record.
 create or replace temp table suspect_cells as
-with unsound as (
+with cells as (
     select
-        unit_text,
-        circuit_text,
-        time_text
-    from timed
-    where
-        not sound
-        or exists (
-            select 1
-            from spelled_twice
-            where
-                spelled_twice.unit_id = timed.unit_id
-                and spelled_twice.circuit is not distinct from timed.circuit
-                and spelled_twice.read_at = timed.read_at
-        )
-        or exists (
-            select 1
-            from off_grid
-            where
-                off_grid.unit_id = timed.unit_id
-                and off_grid.circuit is not distinct from timed.circuit
-        )
-),
-
-keys as (
-    select
-        rowid as record,
+        record,
         fault,
         ${unit} as unit_text,
         ${circuit} as circuit_text,
-        ${time} as time_text
-    from staged
+        ${time} as time_text,
+        ${channel} as channel_text,
+        ${unit_written} as unit_written,
+        ${value} as value_text
+    from ${relation}
 ),
 
-suspect_keys as (
-    select keys.*
-    from keys
-    where
-        keys.fault is not null
-        or exists (
-            select 1
-            from unsound
-            where
-                coalesce(unsound.unit_text, '') = coalesce(keys.unit_text, '')
-                and coalesce(unsound.circuit_text, '') = coalesce(keys.circuit_text, '')
-                and coalesce(unsound.time_text, '') = coalesce(keys.time_text, '')
-        )
+slotted as (
+    select
+        *,
+        ${local_in_form} as local_at,
+        cast(${slot} as utinyint) as slot
+    from cells
+),
+
+timed_cells as (
+    select
+        *,
+        case when local_at is null then time_text end as odd_time
+    from slotted
 )
 
 select
-    suspect_keys.*,
-    ${channel} as channel_text,
-    ${unit_written} as unit_written,
-    ${value} as value_text,
+    *,
     ${number} as number
-from suspect_keys
-inner join staged on staged.rowid = suspect_keys.record;
+from timed_cells
+where
+    fault is not null
+    or slot is null
+    or exists (
+        select 1
+        from unsound
+        where
+            unsound.unit_text is not distinct from timed_cells.unit_text
+            and unsound.circuit_text is not distinct from timed_cells.circuit_text
+            and unsound.local_at is not distinct from timed_cells.local_at
+            and unsound.odd_time is not distinct from timed_cells.odd_time
+    );
 
 create or replace temp table suspect_values as
+with located as (
+    select
+        texts.*,
+        ${local} as local_time
+    from suspect_cells as texts
+)
+
 select
     texts.record,
-    texts.fault,
-    texts.unit_text,
-    cell_text(texts.circuit_text) as circuit,
-    texts.time_text,
-    texts.channel_text,
-    texts.value_text,
     places.meant as unit_id,
-    places.reason as unit_reason,
-    ${local} as local_at,
+    ${circuit_value} as circuit,
+    ${channel_fed} as channel,
+    ${converted} as value,
+    texts.local_time as local_at,
     ${instant} as first_at,
     ${second_instant} as second_at,
     ${ambiguous} as ambiguous,
-    ${hour_from} as hour_from,
-    ${channel_no} as channel_no,
-    ${converted} as value
-from suspect_cells as texts
-left join places on places.written = texts.unit_text;
+    ${hour_from} as hour_from
+from located as texts
+left join places on places.written = cell_text(texts.unit_text);
+
+create or replace temp view located_records as
+select
+    record,
+    concat_ws(chr(31), unit_id, circuit, channel) as series,
+    local_at
+from suspect_values;
 
 create or replace temp table ambiguous_records as
 select
-    record,
-    concat_ws(chr(31), unit_id, circuit, channel_no) as series,
-    hour_from,
-    local_at
-from suspect_values
-where ambiguous
+    located_records.*,
+    suspect_values.hour_from
+from located_records
+inner join suspect_values on suspect_values.record = located_records.record
+where suspect_values.ambiguous

@@ -1,27 +1,30 @@
--- Groups of long readings with unit, UTC instant and values in the contract's units; `sound` where every record of
--- the group can be kept as it is. Grain: unit, circuit and time as written.
-create or replace temp table timed as
-with placed as (
+-- Groups of long readings with unit, UTC instant and values in the contract's units; `sound` where every record that
+-- feeds a channel can be kept as it is. Grain: unit, circuit and time as written.
+create or replace temp view timed as
+with located as (
+    select
+        texts.*,
+        ${local} as local_time
+    from grouped as texts
+),
+
+placed as (
     select
         texts.unit_text,
         texts.circuit_text,
-        cell_text(texts.circuit_text) as circuit,
-        texts.time_text,
+        texts.local_at,
+        texts.odd_time,
+        texts.n,
+        texts.known,
+        ${circuit} as circuit,
         places.meant as unit_id,
         ${instant} as read_at,
-        ${ambiguous} as ambiguous,
-        coalesce(texts.n = bit_count(texts.seen), false) and ${alone} as whole,
-        ${values}
-    from grouped as texts
-    left join places on places.written = texts.unit_text
+        ${ambiguous} as ambiguous${values}
+    from located as texts
+    left join places on places.written = cell_text(texts.unit_text)
 )
 
 select
     *,
-    whole
-    and not ambiguous
-    and unit_id is not null
-    and read_at is not null
-    and read_at between timestamp '1950-01-01' and timestamp '2100-01-01'
-    and ${in_range} as sound
+    coalesce(known = ${given} and not ambiguous and unit_id is not null and ${in_time}${in_range}, false) as sound
 from placed

@@ -1,16 +1,14 @@
 -- Records of one file that cannot be kept, with every reason. Grain: record.
 create or replace temp table refused as
-with judged as (
-    select
-        typed.record,
-        concat_ws('; ', ${reasons}) as reason
+with bad as (
+    select *
     from typed
-    inner join texts on texts.record = typed.record
-    left join places on ${place_on}
+    where ${bad}
 )
 
 select
-    record,
-    reason
-from judged
-where reason <> ''
+    typed.record,
+    concat_ws('; ', ${reasons}) as reason
+from bad as typed
+inner join texts on texts.record = typed.record
+left join places on ${place_on}

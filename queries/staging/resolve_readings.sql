@@ -1,5 +1,6 @@
--- Readings of one circuit at one instant that several files give: merged where they agree or complete each other, or
--- where a later export replaces; refused where they differ. Only circuits whose files overlap in time are looked at.
+-- Readings of one circuit at one instant that several files give, cell by cell: a cell stands where all files agree on
+-- it, or where the last file to give it replaces what came before. A record of a wide file stands as a whole or not at
+-- all. Only circuits whose files overlap in time are looked at; nothing is written outside temporary tables.
 create or replace temp table spans as
 select
     file_no,
@@ -23,9 +24,7 @@ inner join spans as other
         and other.first_at <= one.last_at
         and other.last_at >= one.first_at;
 
-delete from shared_readings;
-
-insert into shared_readings
+create or replace temp table shared as
 select
     unit_id,
     circuit,
@@ -37,93 +36,103 @@ where exists (
     where overlapping.unit_id = raw_readings.unit_id and overlapping.circuit is not distinct from raw_readings.circuit
 )
 group by unit_id, circuit, read_at
-having count(*) > 1
-order by unit_id, circuit, read_at;
+having count(*) > 1;
 
-create or replace temp table contested as
-with judged as (
+create or replace temp table shared_cells as
+with numbers as (
     select
-        raw.*,
-        files.source,
-        files.file_order,
-        files.file_order = max(files.file_order) over (partition by raw.unit_id, raw.circuit, raw.read_at) as is_last,
-        last_value(files.replaces) over one_key in ('key', 'table') as replaced,
-        ${differs} as differs
+        raw.file_no,
+        raw.record,
+        raw.unit_id,
+        raw.circuit,
+        raw.read_at,
+        ${numbered}
     from raw_readings as raw
-    inner join files on files.file_no = raw.file_no
     where exists (
         select 1
-        from shared_readings as shared
+        from shared
         where
             shared.unit_id = raw.unit_id
             and shared.circuit is not distinct from raw.circuit
             and shared.read_at = raw.read_at
     )
-    window
-        one_key as (
-            partition by raw.unit_id, raw.circuit, raw.read_at
-            order by files.file_order rows between unbounded preceding and unbounded following
-        )
+),
+
+cells as (
+    unpivot numbers on ${channels} into name channel value value
+)
+
+select
+    cells.*,
+    files.source,
+    files.file_order,
+    files.replaces = 'key' as replacing
+from cells
+inner join files on files.file_no = cells.file_no;
+
+create or replace temp table judged_cells as
+with compared as (
+    select
+        *,
+        min(value) over one_cell <> max(value) over one_cell as differs,
+        max(file_order) over one_cell as last_order,
+        coalesce(max(case when replacing then file_order end) over one_cell = max(file_order) over one_cell, false)
+            as is_replaced
+    from shared_cells
+    window one_cell as (partition by unit_id, circuit, read_at, channel)
+),
+
+alone as (
+    select
+        *,
+        not differs or (is_replaced and file_order = last_order) as stands_alone
+    from compared
 )
 
 select
     *,
-    not differs or (replaced and is_last) as stands
-from judged;
+    case
+        when record is null then stands_alone
+        else bool_and(stands_alone) over (partition by file_no, record)
+    end as stands
+from alone;
 
-delete from merged_readings;
-
-insert into merged_readings (unit_id, circuit, read_at, ${channels})
+create or replace temp table merged as
 select
     unit_id,
     circuit,
     read_at,
     ${merged}
-from contested
+from judged_cells
 where stands
-group by unit_id, circuit, read_at
-order by unit_id, circuit, read_at;
+group by unit_id, circuit, read_at;
 
-create or replace temp table shares as
-select
-    file_no,
-    record,
-    ${cells} as cells,
-    ${new_cells} as new_cells
-from contested
-where stands
-window
-    earlier as (
-        partition by unit_id, circuit, read_at
-        order by source rows between unbounded preceding and 1 preceding
-    );
-
-delete from resolved_records
-where file_no not in (select file_no from files) or file_no in (select file_no from files where target = 'readings');
-
-insert into resolved_records (file_no, record, outcome, reason, records)
-with repeated as (
+create or replace temp table repeated as
+with seen as (
     select
         file_no,
         record,
-        case
-            when record is null then cells - new_cells
-            when new_cells = 0 then 1
-            else 0
-        end as records
-    from shares
+        row_number() over (partition by unit_id, circuit, read_at, channel order by source) > 1 as again
+    from judged_cells
+    where stands
 )
 
 select
     file_no,
     record,
-    'repeated' as outcome,
-    'repeats a reading of another file' as reason,
-    sum(records) as records
-from repeated
-where records > 0
+    count(*) as records
+from seen
+where record is null and again
 group by file_no, record
-order by file_no, record;
+union all
+select
+    file_no,
+    record,
+    1 as records
+from seen
+where record is not null
+group by file_no, record
+having bool_and(again);
 
 create or replace temp table conflicts as
 select
@@ -132,10 +141,21 @@ select
     unit_id,
     circuit,
     read_at,
-    case when replaced then 'replaced' else 'conflict' end as outcome,
+    channel,
+    case when is_replaced then 'replaced' else 'conflict' end as outcome,
     case
-        when replaced then 'replaced by a later export'
-        else 'conflict: another file has another value for the same unit, circuit and instant'
+        when is_replaced then 'replaced by a later export'
+        else 'conflict: another file has another value for the same unit, circuit, instant and channel'
     end as reason
-from contested
-where not stands
+from judged_cells
+where not stands_alone;
+
+create or replace temp table named as
+select
+    file_no,
+    record,
+    min(outcome) as outcome,
+    arg_min(reason, outcome) as reason
+from conflicts
+where record is not null
+group by file_no, record

@@ -3,7 +3,8 @@
 create table if not exists store_version (version integer not null);
 
 -- One row a file that stands in the store. `file_no` is its number in raw tables, `file_order` its place in the
--- profile; the digests say when it must be loaded afresh; counts are as read, before files are held against each other.
+-- profile; the digests say when it must be loaded afresh; counts are as read, before files are held against each other;
+-- `by_line` says that each line below the header is one record.
 create table if not exists files (
     file_no integer not null,
     file_order integer not null,
@@ -13,6 +14,7 @@ create table if not exists files (
     settings_digest varchar not null,
     context_digest varchar not null,
     replaces varchar not null,
+    by_line boolean not null,
     rows_read bigint not null,
     refused bigint not null,
     repeated bigint not null

@@ -1,19 +1,22 @@
 -- Cells of one file as values of the contract; a value out of its plausible range is null. Grain: record.
 create or replace temp table typed as
-with valued as (
-    select
-        texts.record,
-        texts.fault,
-        ${texts},
-        ${values}
+with located as (
+    select texts.*${locals}
     from texts
+),
+
+valued as (
+    select
+        texts.*,
+        ${values}
+    from located as texts
     left join places on ${place_on}
     ${fold_join}
 )
 
 select
-    record,
-    fault,
+    texts.record,
+    texts.fault,
     ${kept},
     ${problems} as problems
-from valued
+from valued as texts

@@ -1,15 +1,15 @@
--- Refused records and cells set aside of one batch of lines, with the line and the record as it was.
+-- Refused records, cells set aside and repeats of one file.
 insert into refused_records
 select
     ${file_no} as file_no,
-    lines.record,
-    lines.line,
+    refused.record,
+    any_value(lines.line) as line,
     string_agg(refused.reason, '; ' order by refused.reason) as reason,
     any_value(lines.row) as row
-from lines
-inner join refused on refused.record = lines.record
-group by lines.record, lines.line
-order by lines.record;
+from refused
+inner join lines on lines.record = refused.record
+group by refused.record
+order by refused.record;
 
 insert into set_aside_cells
 select
@@ -19,6 +19,14 @@ select
     aside.column_name,
     aside.written,
     aside.reason
-from lines
-inner join aside on aside.record = lines.record
-order by aside.record, aside.column_name
+from aside
+inner join lines on lines.record = aside.record
+order by aside.record, aside.column_name;
+
+insert into repeated_records
+select
+    ${file_no} as file_no,
+    record,
+    repeats
+from repeats
+order by record

@@ -11,8 +11,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 FIELD_CHARACTERS = 1_000_000
+FEW = 2
 _TOTALS = re.compile(
-    r"\W*(grand\s+)?(sub\s*)?(totals?|sum|count|records?|rows?|summe|gesamt|end of (report|file))\b",
+    r"\W*((grand|sub)[\s-]*)?(totals?|sum|counts?|averages?|summe|gesamt|(number of )?(records?|rows?)"
+    r"|end of (report|file|export))([\s:]+(of|for|calls?|records?|rows?|tickets?|hours?|all))*\W*[\d.,]*\W*"
+    r"|[\d.,]+ (records?|rows?|calls?|tickets?)( \w+)?\W*",
     re.IGNORECASE,
 )
 
@@ -37,7 +40,7 @@ class _Tape(Iterator[str]):
         self.position = 0
 
     def __next__(self) -> str:
-        line = self._pending.popleft() if self._pending else next(self._lines)
+        line = self._pending.popleft() if self._pending else next(self._lines).removeprefix("\ufeff")
         self.taken.append(line)
         self.position += 1
         return line
@@ -50,10 +53,12 @@ class _Tape(Iterator[str]):
         return first
 
 
-def delimited(lines: Iterator[str], delimiter: str) -> Iterator[Record]:
+def delimited(lines: Iterator[str], delimiter: str, width: int = 0) -> Iterator[Record]:
     """Records of delimited text (RFC 4180); blank lines are none.
 
-    Where quotes do not pair, only the first line of the tangle is refused and reading goes on with the next.
+    Where quotes do not pair, only the first line of the tangle is refused and reading goes on with the next. With
+    the `width` of the header, that is also seen where a stray quote far below would close a cell: the lines
+    between are records of their own.
     """
     csv.field_size_limit(FIELD_CHARACTERS)
     tape = _Tape(lines)
@@ -67,11 +72,25 @@ def delimited(lines: Iterator[str], delimiter: str) -> Iterator[Record]:
         except csv.Error as error:
             yield Record(start, shown(tape.keep_first()), None, f"quotes do not pair ({error})")
             continue
-        if cells and any(cell.strip() for cell in cells):
+        if len(tape.taken) > 1 and _swallows_records(tape.taken, cells, delimiter, width):
+            fault = "quotes do not pair (the cell would run over other records)"
+            yield Record(start, shown(tape.keep_first()), None, fault)
+        elif any(cell.strip() for cell in cells):
             raw = tape.taken[0] if len(tape.taken) == 1 else "".join(tape.taken)
             yield Record(start, raw.rstrip("\r\n"), cells)
-        elif cells and len(cells) > 1:
+        elif len(cells) > 1:
             yield Record(start, tape.taken[0].rstrip("\r\n"), None, "every cell is empty")
+
+
+def _swallows_records(taken: list[str], cells: list[str], delimiter: str, width: int) -> bool:
+    """Whether lines inside a quoted cell are whole records; the last line of a sound record can look like one."""
+    if width <= FEW:
+        return False
+    inside = taken[1:-1] if len(cells) == width else taken[1:]
+    return any(
+        line.count(delimiter) >= width - 1 and len(next(csv.reader([line], delimiter=delimiter))) == width
+        for line in inside
+    )
 
 
 def shown(raw: str) -> str:
@@ -88,10 +107,9 @@ def judged(record: Record, header: list[str]) -> Record:
         cells = cells[: len(header)]
     if [cell.strip() for cell in cells] == header:
         return Record(record.line, record.raw, None, "repeated header line")
-    if len(cells) != len(header) or sum(bool(cell.strip()) for cell in cells) <= max(2, len(header) // 3):
-        first = next((cell for cell in cells if cell.strip()), "")
-        if _TOTALS.match(first):
-            return Record(record.line, record.raw, None, "totals line")
+    filled = [cell.strip() for cell in cells if cell.strip()]
+    if len(filled) < len(header) and len(filled) <= max(FEW, len(header) // 3) and _TOTALS.fullmatch(filled[0]):
+        return Record(record.line, record.raw, None, "totals line")
     if len(cells) != len(header):
         return Record(record.line, record.raw, None, f"{len(cells)} cells where the header has {len(header)}")
     return record if cells is record.cells else Record(record.line, record.raw, cells)

@@ -15,6 +15,8 @@ from zoneinfo import ZoneInfo
 from lowambient.errors import InputRefused
 
 ISO = "iso"
+PLAIN = ("%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%d")
+"""Patterns that can mean nothing else, so that a column which is in one of them needs no second look."""
 EPOCH_S = "epoch s"
 EPOCH_MS = "epoch ms"
 WORDS = (ISO, EPOCH_S, EPOCH_MS)
@@ -38,8 +40,10 @@ _DATES = _YEAR_FIRST + _MONTH_FIRST + _DAY_FIRST + _NAMED
 _CLOCKS = ("", "%H:%M:%S", "%H:%M", "%I:%M:%S %p", "%I:%M %p", "%I:%M:%S%p", "%I:%M%p", "%H:%M:%S.%f", "%H%M")
 _JOINTS = (" ", "  ", ", ", "T")
 
+_DIGITS = {1: "1", 2: "01", 4: "2001", 8: "20010101"}
+
 _ISO_TEXT = re.compile(
-    r"\d{4}-\d{1,2}-\d{1,2}([T ]\d{1,2}:\d{2}(:\d{2}(\.\d{1,9})?)?\s*(Z|[+-]\d{2}(:?\d{2})?)?)?",
+    r"\d{4}-\d{1,2}-\d{1,2}([T ]\d{1,2}:\d{2}(:\d{2}([.,]\d{1,9})?)?\s*(Z|[+-]\d{2}(:?\d{2})?)?)?",
     re.IGNORECASE,
 )
 _EPOCH_S_TEXT = re.compile(r"\d{9,10}(\.\d+)?")
@@ -55,6 +59,17 @@ def _all_formats() -> tuple[str, ...]:
         if clock or joint == " "
     ]
     return tuple(formats)
+
+
+def _shape(text: str) -> str:
+    """The text with other digits in the same places, such as any date could have."""
+    return re.sub(r"\d+", lambda run: _DIGITS.get(len(run[0]), "1" * len(run[0])), text)
+
+
+@cache
+def _formats_of_shape(shape: str) -> tuple[str, ...]:
+    """Formats that can read a text of this shape: few are left to be tried on the text itself."""
+    return tuple(format_ for format_ in _all_formats() if reads(format_, shape))
 
 
 def reads(format_: str, text: str) -> bool:
@@ -82,10 +97,38 @@ def formats_that_fit(samples: Iterable[str]) -> list[str]:
     words = [word for word in WORDS if all(reads(word, text) for text in texts)]
     if words:
         return words[:1]
-    left = list(_all_formats())
+    left = list(_formats_of_shape(_shape(texts[0])))
     for text in texts:
         left = [format_ for format_ in left if reads(format_, text)]
     return _distinct(left, texts)
+
+
+def sure_format(samples: Iterable[str], declared: Sequence[str], order: str | None) -> str | None:
+    """The one strptime pattern that reads all samples and that no further text could prove wrong; null for none.
+
+    `declared` are the patterns that the profile allows, `order` what it says of day and month.
+    """
+    if declared:
+        return declared[0] if len(declared) == 1 and declared[0] not in WORDS else None
+    texts = list(dict.fromkeys(text.strip() for text in samples if text.strip()))
+    for plain in PLAIN:
+        if texts and all(reads(plain, text) for text in texts):
+            return plain
+    formats = [format_ for format_ in formats_that_fit(texts) if format_ not in WORDS and is_in_order(format_, order)]
+    if len(formats) != 1 or (order is None and all(reads(_day_and_month_swapped(formats[0]), text) for text in texts)):
+        return None
+    return formats[0]
+
+
+def _day_and_month_swapped(format_: str) -> str:
+    return format_.translate(str.maketrans("dm", "md")) if is_day_first(format_) or is_month_first(format_) else ""
+
+
+def is_in_order(format_: str, order: str | None) -> bool:
+    """Whether a format may stand where the profile says `day first` or `month first`."""
+    return not (order == "day first" and is_month_first(format_)) and not (
+        order == "month first" and is_day_first(format_)
+    )
 
 
 def _distinct(formats: Sequence[str], texts: Sequence[str]) -> list[str]:

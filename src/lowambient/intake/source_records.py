@@ -4,6 +4,7 @@ The careful reader: nothing is dropped; a record that cannot be read comes with 
 """
 
 import json
+import re
 from collections.abc import Iterator
 from itertools import islice
 from pathlib import Path
@@ -17,6 +18,9 @@ from lowambient.intake.delimited import Record, delimited, judged, shown
 from lowambient.intake.dialect import Dialect, Fingerprint
 from lowambient.intake.weather_files import FIXED_FORMATS, fixed_records
 from lowambient.profile import SourceProfile
+
+JSON_LOOK = 200
+_LINE_END = re.compile(r"\r\n|\n|\r")
 
 
 def sniff(path: Path, source: SourceProfile | None = None, shape: Fingerprint | None = None) -> Dialect:
@@ -36,26 +40,32 @@ def sniff(path: Path, source: SourceProfile | None = None, shape: Fingerprint | 
     if format_ in FIXED_FORMATS:
         return Dialect(format_, packed, encoding, proposed, "", -1, 0, FIXED_FORMATS[format_])
     if format_ == "jsonl":
-        return Dialect(format_, packed, encoding, proposed, "", -1, 0, _json_columns(path, encoding))
+        names = _json_columns(path, encoding, wanted_columns(source))
+        return Dialect(format_, packed, encoding, proposed, "", -1, 0, names)
     lines = list(islice(dialects.text_lines(path, encoding), 400))
     delimiter = source.delimiter or dialects.delimiter_of(lines[:200])
-    firsts = [record for record in delimited(iter(lines), delimiter) if record.cells is not None]
-    place, columns = _header(path, source, [record.cells or [] for record in firsts])
-    return Dialect(format_, packed, encoding, proposed, delimiter, place, firsts[place].line, columns)
+    header, columns = _header(path, source, list(delimited(iter(lines), delimiter)))
+    last_line = header.line + len(_LINE_END.findall(header.raw))
+    return Dialect(format_, packed, encoding, proposed, delimiter, header.line - 1, last_line, columns)
 
 
-def _header(path: Path, source: SourceProfile, firsts: list[list[str]]) -> tuple[int, tuple[str, ...]]:
-    wanted = wanted_columns(source)
+def _header(path: Path, source: SourceProfile, found: list[Record]) -> tuple[Record, tuple[str, ...]]:
+    """The header: the record at the declared line or the next below it, else the one that holds the mapped names."""
+    firsts = [record for record in found if record.cells is not None]
     if not firsts:
         raise InputRefused(f"{path} has no record that can be read: look at its quotes and encoding")
-    place = source.header_row - 1 if source.header_row else dialects.header_place(firsts, wanted)
-    if not 0 <= place < len(firsts):
-        seen = ", ".join(cell.strip() for cell in firsts[0][:12])
+    wanted = wanted_columns(source)
+    if source.header_row:
+        place = next((at for at, record in enumerate(firsts) if record.line >= source.header_row), -1)
+    else:
+        place = dialects.header_place([record.cells or [] for record in firsts], wanted)
+    if place < 0:
+        seen = ", ".join(cell.strip() for cell in (firsts[0].cells or [])[:12])
         raise InputRefused(
             f"{path} has none of the columns that {source.key} names ({', '.join(wanted[:6])}, ...);"
             f" its first record is: {seen}"
         )
-    return place, tuple(cell.strip().lstrip("\ufeff") for cell in firsts[place])
+    return firsts[place], tuple(cell.strip() for cell in firsts[place].cells or [])
 
 
 def wanted_columns(source: SourceProfile) -> list[str]:
@@ -69,9 +79,9 @@ def _typed_dialect(path: Path, format_: str, packed: bool, source: SourceProfile
     if format_ == "parquet":
         columns = tuple(_parquet_schema(path))
         return Dialect(format_, False, "", False, "", -1, 0, columns)
-    firsts = [row for _, row in zip(range(dialects.HEADER_WITHIN), _sheet_rows(path, source.sheet), strict=False)]
-    place, columns = _header(path, source, firsts)
-    return Dialect(format_, False, "", False, "", place, place + 1, columns)
+    rows = islice(_sheet_rows(path, source.sheet), dialects.HEADER_WITHIN)
+    header, columns = _header(path, source, [Record(line, "", row) for line, row in enumerate(rows, 1)])
+    return Dialect(format_, False, "", False, "", header.line - 1, header.line, columns)
 
 
 def _parquet_schema(path: Path) -> pl.Schema:
@@ -99,16 +109,19 @@ def _sheet_rows(path: Path, sheet: str | None) -> Iterator[list[str]]:
         yield list(row)
 
 
-def _json_columns(path: Path, encoding: str) -> tuple[str, ...]:
+def _json_columns(path: Path, encoding: str, wanted: list[str]) -> tuple[str, ...]:
+    """Names in the first objects; where a wanted one is not among them, all are looked through."""
     names: dict[str, None] = {}
-    for line in islice(dialects.text_lines(path, encoding), 200):
-        if line.strip():
-            try:
-                value = json.loads(line)
-            except ValueError:
-                continue
-            if isinstance(value, dict):
-                names.update(dict.fromkeys(value))
+    forms = {dialects.name_form(name) for name in wanted}
+    for place, line in enumerate(dialects.text_lines(path, encoding)):
+        if place >= JSON_LOOK and forms <= {dialects.name_form(name) for name in names}:
+            break
+        try:
+            value = json.loads(line)
+        except ValueError:
+            continue
+        if isinstance(value, dict):
+            names.update(dict.fromkeys(value))
     if not names:
         raise InputRefused(f"{path} holds no JSON objects, one a line (JSON lines): export it so, or as CSV")
     return tuple(names)
@@ -131,9 +144,8 @@ def records(path: Path, dialect: Dialect, source: SourceProfile) -> Iterator[Rec
 
 def _csv_records(path: Path, dialect: Dialect) -> Iterator[Record]:
     lines = dialects.text_lines(path, dialect.encoding)
-    checked = _after_header(delimited(lines, dialect.delimiter), dialect)
     exact = dialect.encoding.startswith(("utf-16", "utf-8"))
-    for record in checked:
+    for record in _after_header(delimited(lines, dialect.delimiter, len(dialect.columns)), dialect):
         if not record.raw.isascii() and not _decodes(record.raw):
             yield Record(record.line, shown(record.raw), None, _undecodable(dialect.encoding, exact))
         else:
@@ -141,13 +153,10 @@ def _csv_records(path: Path, dialect: Dialect) -> Iterator[Record]:
 
 
 def _after_header(found: Iterator[Record], dialect: Dialect) -> Iterator[Record]:
-    place = 0
     header = list(dialect.columns)
     for record in found:
-        if record.line <= dialect.header_line:
-            continue
-        place += 1
-        yield judged(record, header)
+        if record.line > dialect.header_line:
+            yield judged(record, header)
 
 
 def _decodes(raw: str) -> bool:

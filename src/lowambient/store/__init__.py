@@ -2,6 +2,7 @@
 
 from lowambient.store.audits import failed_audits
 from lowambient.store.database import Store
-from lowambient.store.loading import Loaded, Progress, load_all
+from lowambient.store.loading import Loaded, load_all
+from lowambient.store.watching import Progress
 
 __all__ = ["Loaded", "Progress", "Store", "failed_audits", "load_all"]

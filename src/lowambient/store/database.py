@@ -6,17 +6,19 @@ One process writes at a time. Everything that a person can put right comes as on
 import os
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
 
 import duckdb
 import polars as pl
 
-from lowambient.errors import LowambientError, NoSpace, StoreUnavailable
+from lowambient.errors import StoreUnavailable
 from lowambient.records import inputs
 from lowambient.store import queries
+from lowambient.store.failures import translated
 from lowambient.store.frames import lent
+from lowambient.store.interrupts import interruptible
 from lowambient.store.types import sql_type
 
 SCHEMA_VERSION = 1
@@ -43,13 +45,20 @@ class Store:
     ) -> None:
         self.path = path
         self.connection = _connect(path, read_only, wait_s)
-        self._set_up(threads, memory_limit)
-        if not read_only:
+        self._inside = ExitStack()
+        try:
             with translated(path):
-                self._create()
-        self._check_version()
+                self._set_up(threads, memory_limit)
+                self._check_version(is_new=not read_only)
+                if not read_only:
+                    with self.transaction():
+                        self._create()
+        except BaseException:
+            self.connection.close()
+            raise
 
     def __enter__(self) -> "Store":
+        self._inside.enter_context(interruptible(self.connection))
         return self
 
     def __exit__(
@@ -59,6 +68,7 @@ class Store:
 
     def close(self) -> None:
         """Closes the file; others can open it from now on."""
+        self._inside.close()
         self.connection.close()
 
     def _set_up(self, threads: int | None, memory_limit: str) -> None:
@@ -72,24 +82,29 @@ class Store:
         run(queries.text("staging", "conversions"))
 
     def _create(self) -> None:
-        self.connection.execute(queries.text("staging", "schema"))
-        self.connection.execute(
-            "insert into store_version select ? where not exists (from store_version)", [SCHEMA_VERSION]
-        )
+        run = self.connection.execute
+        run(queries.text("staging", "schema"))
+        if not run("from store_version").fetchall():
+            run("insert into store_version values (?)", [SCHEMA_VERSION])
+            run("insert into resolved_targets select unnest(?)", [list(inputs.TABLES)])
         for table, schema in inputs.TABLES.items():
             columns = ", ".join(f"{name} {sql_type(column)}" for name, column in schema.columns().items())
-            self.connection.execute(queries.filled("staging", "raw_table", table=f"raw_{table}", columns=columns))
+            more = ", away_s double" if table == "weather" else ""
+            run(queries.filled("staging", "raw_table", table=f"raw_{table}", columns=columns + more))
             if table != "readings":
                 name = "listed_stations" if table == "stations" else f"in_{table}"
-                self.connection.execute(f"create table if not exists {name} ({columns})")
-        self.connection.execute(queries.text("staging", "in_readings"))
-        self.connection.execute(queries.text("staging", "in_stations"))
+                run(f"create table if not exists {name} ({columns})")
+        run(queries.text("staging", "in_readings"))
+        run(queries.text("staging", "in_stations"))
 
-    def _check_version(self) -> None:
-        try:
-            versions = self.connection.execute("select version from store_version").fetchall()
-        except duckdb.CatalogException as error:
-            raise StoreUnavailable(f"{self.path} is a DuckDB file but not a store of lowambient") from error
+    def _check_version(self, is_new: bool) -> None:
+        """Raises StoreUnavailable where the file is no store of this version; an empty one may become one."""
+        tables = {row[0] for row in self.connection.execute("select table_name from duckdb_tables()").fetchall()}
+        if is_new and not tables:
+            return
+        if "store_version" not in tables:
+            raise StoreUnavailable(f"{self.path} is a DuckDB file but not a store of lowambient: name another")
+        versions = self.connection.execute("select version from store_version").fetchall()
         if versions != [(SCHEMA_VERSION,)]:
             version = versions[0][0] if versions else "none"
             raise StoreUnavailable(
@@ -175,46 +190,3 @@ def _connect(path: Path | None, read_only: bool, wait_s: float) -> duckdb.DuckDB
             if "in use" not in str(error) or time.monotonic() > give_up_at:
                 raise
             time.sleep(0.25)
-
-
-@contextmanager
-def translated(path: Path | None) -> Iterator[None]:
-    """DuckDB's errors as those a person can act on."""
-    try:
-        yield
-    except LowambientError:
-        raise
-    except duckdb.IOException as error:
-        raise _io_error(path, str(error)) from error
-    except (duckdb.SerializationException, duckdb.FatalException, duckdb.InternalException) as error:
-        raise StoreUnavailable(
-            f"{path} is damaged ({_first_line(error)}): delete it and load again, or restore a copy"
-        ) from error
-    except duckdb.OutOfMemoryException as error:
-        if "no space" in str(error).lower() or "max_temp_directory_size" in str(error):
-            raise NoSpace(f"no space left beside {path} for working files: free some, then run again") from error
-        raise NoSpace(f"not enough memory for this step ({_first_line(error)}): close other programs") from error
-    except RuntimeError as error:
-        if "interrupted" in str(error).lower():
-            raise KeyboardInterrupt from error
-        raise
-    except OSError as error:
-        raise NoSpace(f"{error.filename or path}: {error.strerror}: free space or choose another folder") from error
-
-
-def _io_error(path: Path | None, text: str) -> LowambientError:
-    lowered = text.lower()
-    first = text.splitlines()[0]
-    if "lock" in lowered:
-        return StoreUnavailable(f"{path} is in use by another program: close it, then run again ({first})")
-    if "no space" in lowered or "disk full" in lowered or "file too large" in lowered:
-        return NoSpace(f"no space left for {path}: free some, then run again; what was loaded whole is kept")
-    if "permission denied" in lowered or "read-only" in lowered or "not a directory" in lowered:
-        return NoSpace(f"{path} cannot be written ({first})")
-    if "cannot open" in lowered or "no such file" in lowered:
-        return NoSpace(f"{path} cannot be opened ({first}): does its folder exist?")
-    return StoreUnavailable(f"{path} is not a readable store ({first}): delete it and load again")
-
-
-def _first_line(error: Exception) -> str:
-    return str(error).splitlines()[0]

@@ -1,312 +1,245 @@
 """Long readings (one record a channel and instant) set side by side as they are read.
 
-The file is grouped in one pass by DuckDB's reader. Only where a group is not sound is the file staged record by
-record, to say which of its records are refused, repeated or kept.
+The file is grouped in one pass by DuckDB's reader. Only where a group is not sound is the file read once more, record
+by record, to say which of its records are refused, repeated or kept.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import islice
 
 import duckdb
 
-from lowambient import reference
-from lowambient.errors import InputRefused
-from lowambient.intake.measures import measure
-from lowambient.intake.plan import ColumnPlan, ReadPlan, known_words, limits_of
-from lowambient.records import inputs
-from lowambient.store import decisions, queries, rows, staging
-from lowambient.store.decisions import Clock
+from lowambient.intake import instants
+from lowambient.intake.plan import MISSING, ReadPlan
+from lowambient.intake.source_records import records
+from lowambient.store import candidates, long_channels, queries, rows, staging
+from lowambient.store.decisions import IN_TIME, Clock, Written
+from lowambient.store.long_channels import Slot, by_slot, channels_of
 from lowambient.store.places import Surroundings
+from lowambient.store.quantities import declared_missing, missing_list
 from lowambient.store.queries import quoted
+from lowambient.store.staging import Read
 
-_UNIT_TEXTS = "select distinct unit_text from grouped where cell_text(unit_text) is not null"
+LOCAL = "texts.local_time"
+HEAD_RECORDS = 400
 
 
 @dataclass(frozen=True)
-class ChannelText:
-    """One text of the channel column (in one unit of measure): the contract channel it means.
+class Grouped:
+    """A long file as grouped: the relation it was read from, its slots, how it was read, and the time of a record.
 
-    `read` is SQL over `cells` that gives its number, `converted` a pattern that brings that number into the
-    contract's unit.
+    `form` is the form of times that the head of the file proves.
     """
 
-    channel: str
-    condition: str
-    read: str
-    converted: str
+    relation: str
+    slots: list[Slot]
+    read: Read
+    form: str | None
+
+    @property
+    def local(self) -> str:
+        """The local timestamp of `time_text` in that form, as SQL."""
+        return _local_sql(self.form)
 
 
-def prepare(con: duckdb.DuckDBPyConnection, plan: ReadPlan, around: Surroundings) -> int:
-    """Works a long file out in temporary tables (`timed`, `mended`, `refused`, `repeats`); returns its records.
+def prepare(con: duckdb.DuckDBPyConnection, plan: ReadPlan, around: Surroundings) -> Read:
+    """Works a long file out in temporary tables (`grouped`, `mended`, `refused`, `repeats`, `aside`).
 
     Runs outside any transaction: a table made inside one has no record numbers yet.
     Raises InputRefused where the channels or the dates of the file cannot be told.
     """
-    relation, channels, count = _grouped(con, plan)
-    rows.put_places(con, around, plan.target, _UNIT_TEXTS)
-    forms = decisions.forms_of(con, "grouped", plan, "time_text")
-    clock = Clock.of(con, plan, forms, "grouped", "time_text")
-    _time(con, plan, channels, clock)
+    grouped, clock = _set_side_by_side(con, plan, around)
+    con.execute(queries.text("staging", "no_aside"))
     if _is_sound(con):
         con.execute(queries.text("staging", "nothing_refused"))
-        con.execute("create or replace temp table mended as from timed where false")
     else:
-        if relation != "staged":
-            count = staging.stage(con, plan)
-        _look_closely(con, plan, channels, clock)
-    return count
+        _look_closely(con, plan, grouped, clock)
+    return grouped.read
 
 
-def name_conflicts(con: duckdb.DuckDBPyConnection, plan: ReadPlan, around: Surroundings, file_no: int) -> None:
-    """Reads a long file again to name the records behind the `conflicts` of its readings with other files."""
-    staging.stage(con, plan)
-    channels = _channels(con, plan, "staged")
-    _group(con, plan, channels, "staged")
-    rows.put_places(con, around, plan.target, _UNIT_TEXTS)
-    clock = Clock.of(con, plan, decisions.forms_of(con, "grouped", plan, "time_text"), "grouped", "time_text")
-    _time(con, plan, channels, clock)
-    con.execute(
-        f"insert into spelled_twice select unit_id, circuit, read_at from conflicts where file_no = {file_no:d}"
-    )
-    _look_closely(con, plan, channels, clock)
+def name_conflicts(con: duckdb.DuckDBPyConnection, plan: ReadPlan, around: Surroundings, file_no: int) -> Read:
+    """Reads a long file again to name the records behind the `conflicts` of its readings with other files.
+
+    They are added to the temporary table `named`.
+    """
+    grouped, clock = _set_side_by_side(con, plan, around)
+    con.execute(queries.filled("staging", "long_contested", file_no=str(file_no)))
+    _look_closely(con, plan, grouped, clock)
     con.execute(queries.filled("staging", "long_conflicts", file_no=str(file_no)))
-
-
-def _grouped(con: duckdb.DuckDBPyConnection, plan: ReadPlan) -> tuple[str, list[ChannelText], int]:
-    """Groups the file by DuckDB's reader where that takes it whole, else record by record."""
-    fast = staging.fast_source(plan)
-    if fast is not None:
-        try:
-            channels = _channels(con, plan, fast)
-            count = _group(con, plan, channels, fast)
-        except (duckdb.InvalidInputException, duckdb.ConversionException):
-            count = -1
-        if staging.is_whole(plan, count):
-            return fast, channels, count
-    staging.stage(con, plan)
-    channels = _channels(con, plan, "staged")
-    return "staged", channels, _group(con, plan, channels, "staged")
-
-
-def _channels(con: duckdb.DuckDBPyConnection, plan: ReadPlan, relation: str) -> list[ChannelText]:
-    unit_column = plan.column("value_unit")
-    texts = []
-    for written, source in plan.settings.channels.items():
-        units: list[str | None] = [source.unit]
-        if unit_column is not None and source.unit is None:
-            units = _units_of(con, plan, relation, written)
-        for unit in units:
-            declared = unit_column is not None and source.unit is None
-            texts.append(_channel_text(plan, written, source.channel, unit, declared))
-    if not texts:
-        raise InputRefused(f"{plan.settings.key}.channels names no channel: map those of {plan.source} to the contract")
-    return texts
-
-
-def _units_of(con: duckdb.DuckDBPyConnection, plan: ReadPlan, relation: str, written: str) -> list[str | None]:
-    column, unit = _cell(plan, "channel"), f"cell_text({_cell(plan, 'value_unit')})"
-    found = con.execute(
-        f"select distinct {unit} from {relation} where {column} = {quoted(written)} order by all limit 40"
-    ).fetchall()
-    return [row[0] for row in found]
-
-
-def _cell(plan: ReadPlan, name: str) -> str:
-    """A cell as it stands, untrimmed: trimming every record of a large file would cost more than reading it."""
-    column = plan.column(name)
-    if column is None:
-        return "null::varchar"
-    if column.cell is None:
-        return f"{quoted(column.constant or '')}::varchar"
-    return f"c{column.cell}"
-
-
-def _channel_text(plan: ReadPlan, written: str, channel: str, unit: str | None, by_row: bool) -> ChannelText:
-    column = inputs.Readings.columns()[channel]
-    facts = column.metadata or {}
-    own_unit = f" and unit_written is not distinct from {'null' if unit is None else quoted(unit)}" if by_row else ""
-    condition = f"channel_text = {quoted(written)}{own_unit}"
-    if facts["kind"] in ("flag", "choice"):
-        return ChannelText(channel, condition, _word_number(plan, channel), "{0}")
-    quantity = facts.get("measure")
-    if quantity and unit:
-        return ChannelText(channel, condition, "number", rows.converted_sql(plan, measure(quantity, unit), "{0}"))
-    return ChannelText(channel, condition, "number", "{0}")
-
-
-def _word_number(plan: ReadPlan, channel: str) -> str:
-    """A flag as 0 and 1, a choice as its place in the vocabulary, from the words that stand for them."""
-    column = inputs.Readings.columns()[channel]
-    kind = (column.metadata or {})["kind"]
-    planned = ColumnPlan(channel, kind, False, None, None, None, None, column)
-    order = ("false", "true") if kind == "flag" else reference.vocabulary(planned.vocabulary or "")
-    branches = " ".join(
-        f"when {quoted(word)} then {order.index(meant)}"
-        for word, meant in known_words(planned, plan.settings.values.get(channel, {})).items()
-    )
-    return f"case lower(trim(value_text)) {branches} end"
-
-
-def _cells(plan: ReadPlan) -> dict[str, str]:
-    decimal = plan.settings.decimal
-    value = f"c{column.cell}" if (column := plan.column("value")) is not None and column.cell is not None else "null"
-    plain = value if decimal == "." else f"replace({value}, ',', '.')"
-    return {
-        "unit": _cell(plan, "unit_id"),
-        "circuit": _cell(plan, "circuit"),
-        "time": _cell(plan, "read_at"),
-        "channel": _cell(plan, "channel"),
-        "unit_written": f"cell_text({_cell(plan, 'value_unit')})",
-        "value": value,
-        "number": f"try_cast({plain} as double)",
-    }
-
-
-def _group(con: duckdb.DuckDBPyConnection, plan: ReadPlan, channels: Sequence[ChannelText], relation: str) -> int:
-    con.execute(
-        queries.filled(
-            "staging",
-            "long_grouped",
-            **_cells(plan),
-            relation=relation,
-            channels=", ".join(
-                f"max(case when {each.condition} then {each.read} end) as k{place}"
-                for place, each in enumerate(channels)
-            ),
-            seen=_first_of(channels, lambda place, each: f"case when {each.read} is not null then {1 << place} end"),
-        )
-    )
-    found = con.execute("select sum(n)::bigint from grouped").fetchone()
-    return int(found[0] or 0) if found else 0
-
-
-def _first_of(channels: Sequence[ChannelText], then: "object") -> str:
-    branches = " ".join(
-        f"when {each.condition} then {then(place, each)}"  # type: ignore[operator]
-        for place, each in enumerate(channels)
-    )
-    return f"case {branches} end"
-
-
-def _by_channel(channels: Sequence[ChannelText]) -> dict[str, list[int]]:
-    found: dict[str, list[int]] = {}
-    for place, each in enumerate(channels):
-        found.setdefault(each.channel, []).append(place)
-    return found
-
-
-def _in_range(channel: str, value: str) -> str:
-    limits = limits_of(inputs.Readings.columns()[channel])
-    if limits is None:
-        return "true"
-    whole = f" and {value} = floor({value})" if channel == "fans_running" else ""
-    return f"{value} between {limits[0]!r} and {limits[1]!r}{whole}"
-
-
-def _time(con: duckdb.DuckDBPyConnection, plan: ReadPlan, channels: Sequence[ChannelText], clock: Clock) -> None:
-    by_channel = _by_channel(channels)
-    values = []
-    alone = []
-    for channel, places in by_channel.items():
-        parts = ", ".join(channels[place].converted.format(f"texts.k{place}") for place in places)
-        values.append(f"coalesce({parts}) as {channel}" if len(places) > 1 else f"{parts} as {channel}")
-        alone += [
-            f"(texts.k{one} is null or texts.k{other} is null)" for one in places for other in places if one < other
-        ]
-    con.execute(
-        queries.filled(
-            "staging",
-            "long_timed",
-            instant=clock.instant("texts.time_text", "0"),
-            ambiguous=clock.ambiguous("texts.time_text"),
-            alone=" and ".join(alone) or "true",
-            values=", ".join(values),
-            in_range=" and ".join(f"({channel} is null or {_in_range(channel, channel)})" for channel in by_channel),
-        )
-    )
-    con.execute(queries.text("staging", "long_doubles"))
-    con.execute(
-        queries.filled(
-            "staging",
-            "off_grid",
-            densest=", ".join(f"count({channel})" for channel in [*by_channel, "null"]),
-            channel_steps=" union all ".join(
-                queries.filled("staging", "channel_steps", channel=each) for each in by_channel
-            ),
-        )
-    )
-
-
-def _is_sound(con: duckdb.DuckDBPyConnection) -> bool:
-    found = con.execute(
-        "select (select bool_and(sound) from timed) and not exists (from spelled_twice) and not exists (from off_grid)"
-    ).fetchone()
-    return bool(found and found[0])
-
-
-def _look_closely(
-    con: duckdb.DuckDBPyConnection, plan: ReadPlan, channels: Sequence[ChannelText], clock: Clock
-) -> None:
-    by_channel = _by_channel(channels)
-    names = list(by_channel)
-    careful = {
-        **_cells(plan),
-        "channel": f"cell_text({_cell(plan, 'channel')})",
-        "value": f"cell_value({_cell(plan, 'value')}, {rows.missing_list(plan)})",
-        "number": f"as_number(cell_value({_cell(plan, 'value')}, {rows.missing_list(plan)}),"
-        f" {quoted(plan.settings.decimal)}, '\\s*[a-z°%]+$')",
-    }
-    in_range = " ".join(f"when {place} then {_in_range(name, 'value')}" for place, name in enumerate(names))
-    con.execute(
-        queries.filled(
-            "staging",
-            "long_suspects",
-            **careful,
-            local=clock.local("texts.time_text"),
-            instant=clock.instant("texts.time_text", "0"),
-            second_instant=clock.instant("texts.time_text", "1"),
-            ambiguous=clock.ambiguous("texts.time_text"),
-            hour_from=clock.hour_from("texts.time_text"),
-            channel_no=_first_of(channels, lambda _, each: str(names.index(each.channel))),
-            converted=_first_of(channels, lambda _, each: each.converted.format(each.read)),
-        )
-    )
-    con.execute(queries.text("staging", "folds"))
-    con.execute(queries.filled("staging", "long_refused", value_in_range=f"case channel_no {in_range} end"))
-    con.execute(
-        queries.filled(
-            "staging",
-            "long_mended",
-            values=", ".join(
-                f"max(value) filter (where channel_no = {place}) as {name}" for place, name in enumerate(names)
-            ),
-        )
-    )
+    return grouped.read
 
 
 def keep(con: duckdb.DuckDBPyConnection, plan: ReadPlan, file_no: int) -> None:
     """Adds what `prepare` worked out to `raw_readings`."""
-    names = list(dict.fromkeys(source.channel for source in plan.settings.channels.values()))
+    names = [row[0] for row in con.execute("from fed_channels").fetchall()]
     con.execute(
         queries.filled(
             "staging",
             "long_keep",
             file_no=str(file_no),
-            columns=", ".join(names),
-            stored=", ".join(_stored(name) for name in names),
+            columns="".join(f", {name}" for name in names),
+            stored="".join(f", {long_channels.stored(name)}" for name in names),
         )
     )
 
 
-def _stored(channel: str) -> str:
-    column = inputs.Readings.columns()[channel]
-    facts = column.metadata or {}
-    match facts["kind"]:
-        case "flag":
-            return f"({channel} <> 0) as {channel}"
-        case "whole":
-            return f"cast({channel} as bigint) as {channel}"
-        case "choice":
-            words = ", ".join(quoted(word) for word in reference.vocabulary(facts["vocabulary"]))
-            return f"[{words}][cast({channel} as integer) + 1] as {channel}"
-    return channel
+def _set_side_by_side(con: duckdb.DuckDBPyConnection, plan: ReadPlan, around: Surroundings) -> tuple[Grouped, Clock]:
+    """Groups the file, and judges each group and each circuit."""
+    grouped = _grouped(con, plan)
+    con.execute(queries.text("staging", "spellings"))
+    header = quoted(_header_cell(plan, "unit_id") or "")
+    rows.put_places(
+        con, around, plan.target, f"select distinct cell_text(unit_text) from spellings where unit_text <> {header}"
+    )
+    odd_times = Written("read_at", "grouped as texts", "texts.odd_time", "cell_text({0})", grouped.form is None)
+    clock = Clock.of(con, plan, odd_times, read_already="texts.local_at")
+    _judge_groups(con, plan, grouped.slots, clock)
+    return grouped, clock
+
+
+def _header_cell(plan: ReadPlan, name: str) -> str | None:
+    """What the header says above a column: as an id it is a header that comes again."""
+    column = plan.column(name)
+    return plan.dialect.columns[column.cell] if column is not None and column.cell is not None else None
+
+
+def _grouped(con: duckdb.DuckDBPyConnection, plan: ReadPlan) -> Grouped:
+    """Groups the file by DuckDB's reader where that takes it whole, else record by record."""
+    form = _sure_format(plan)
+    fast = staging.fast_source(plan)
+    if fast is not None:
+        try:
+            slots, count = _group(con, plan, fast, form)
+        except staging.NOT_TAKEN:
+            count = -1
+        if staging.is_whole(plan, count):
+            numbered = queries.filled("staging", "numbered", fault=staging.fault_sql(plan), source=fast)
+            return Grouped(numbered, slots, Read(count, staging.is_by_line(plan, count)), form)
+    staging.stage_carefully(con, plan)
+    slots, count = _group(con, plan, "staged", form)
+    return Grouped("(select rowid as record, * from staged)", slots, Read(count, False), form)
+
+
+def _sure_format(plan: ReadPlan) -> str | None:
+    """The form of times that the head of the file proves."""
+    column = plan.column("read_at")
+    if column is None or column.cell is None:
+        return None
+    head = islice(records(plan.path, plan.dialect, plan.settings), HEAD_RECORDS)
+    texts = [record.cells[column.cell] for record in head if record.cells is not None]
+    known = [text for text in texts if text.strip().lower() not in {*MISSING, *declared_missing(plan)}]
+    return instants.sure_format(known, plan.settings.dates, plan.settings.date_order)
+
+
+def _local_sql(form: str | None) -> str:
+    return f"try_strptime(time_text, {quoted(form)})" if form else "null::timestamp"
+
+
+def _cells(plan: ReadPlan) -> dict[str, str]:
+    """Cells of a record as they stand."""
+    names = {"unit": "unit_id", "circuit": "circuit", "time": "read_at", "channel": "channel", "value": "value"}
+    return {part: _cell(plan, name) for part, name in {**names, "unit_written": "value_unit"}.items()}
+
+
+def _cell(plan: ReadPlan, name: str) -> str:
+    column = plan.column(name)
+    if column is None:
+        return "null::varchar"
+    return f"c{column.cell}" if column.cell is not None else f"{quoted(column.constant or '')}::varchar"
+
+
+def _group(con: duckdb.DuckDBPyConnection, plan: ReadPlan, relation: str, form: str | None) -> tuple[list[Slot], int]:
+    cells = _cells(plan)
+    slots = long_channels.slots_of(con, plan, relation, cells)
+    con.execute(
+        queries.filled(
+            "staging",
+            "long_grouped",
+            **cells,
+            relation=relation,
+            local=_local_sql(form),
+            slot=long_channels.slot_sql(slots, plan.column("value_unit") is not None),
+            number=long_channels.number_by_slot(plan, slots),
+            numbers="".join(
+                f", max(case when slot = {place} then number end) as k{place}" for place in range(len(slots))
+            ),
+        )
+    )
+    channels = ", ".join(f"({quoted(name)})" for name in channels_of(slots))
+    con.execute(queries.filled("staging", "fed_channels", channels=channels or "(null)"))
+    found = con.execute("select sum(n)::bigint from grouped").fetchone()
+    return slots, int(found[0] or 0) if found else 0
+
+
+def _judge_groups(con: duckdb.DuckDBPyConnection, plan: ReadPlan, slots: list[Slot], clock: Clock) -> None:
+    channels = channels_of(slots)
+    circuit = f"cell_value(texts.circuit_text, {missing_list(plan)})"
+    con.execute(
+        queries.filled(
+            "staging",
+            "long_timed",
+            circuit=circuit,
+            local=clock.local,
+            instant=clock.instant(LOCAL, "0"),
+            ambiguous=clock.ambiguous(LOCAL),
+            values="".join(f", {long_channels.value_of(plan, slots, name)} as {name}" for name in channels),
+            given=" + ".join(f"cast({name} is not null as integer)" for name in channels) or "0",
+            in_time=IN_TIME.format("read_at"),
+            in_range="".join(f" and ({name} is null or {long_channels.in_range(name, name)})" for name in channels),
+        )
+    )
+    counts = ", ".join(f"count({name})" for name in channels) or "0"
+    reference = " ".join(f"when count({name}) then {quoted(name)}" for name in channels) or "when 0 then null"
+    con.execute(queries.filled("staging", "long_circuits", counts=counts, reference=reference))
+    con.execute(queries.filled("staging", "drawn_in", circuit=circuit))
+    is_read = " ".join(f"when {quoted(name)} then {name} is not null" for name in channels) or "when '' then false"
+    con.execute(queries.filled("staging", "off_grid", is_read=is_read))
+
+
+def _is_sound(con: duckdb.DuckDBPyConnection) -> bool:
+    found = con.execute(queries.text("staging", "long_is_sound")).fetchone()
+    return bool(found and found[0])
+
+
+def _look_closely(con: duckdb.DuckDBPyConnection, plan: ReadPlan, grouped: Grouped, clock: Clock) -> None:
+    slots = grouped.slots
+    channels = channels_of(slots)
+    con.execute(queries.text("staging", "unsound"))
+    can_number = candidates.can_number(plan, grouped.read)
+    if can_number:
+        candidates.put_candidates(con, plan, slots, grouped.form)
+    con.execute(
+        queries.filled(
+            "staging",
+            "long_suspects",
+            **_cells(plan),
+            relation="candidates" if can_number else grouped.relation,
+            local_in_form=grouped.local,
+            slot=long_channels.slot_sql(slots, plan.column("value_unit") is not None),
+            number=long_channels.number_by_slot(plan, slots),
+            circuit_value=f"cell_value(texts.circuit_text, {missing_list(plan)})",
+            local=clock.local,
+            instant=clock.instant(LOCAL, "0"),
+            second_instant=clock.instant(LOCAL, "1"),
+            ambiguous=clock.ambiguous(LOCAL),
+            hour_from=clock.hour_from(LOCAL),
+            channel_fed=by_slot(slots, lambda slot: quoted(slot.channel)),
+            converted=by_slot(slots, lambda slot: long_channels.converted(plan, slot, "texts.number")),
+        )
+    )
+    con.execute(queries.text("staging", "directions"))
+    con.execute(queries.text("staging", "folds"))
+    known = ", ".join(quoted(written) for written in plan.settings.channels)
+    con.execute(
+        queries.filled(
+            "staging",
+            "long_refused",
+            in_range=" ".join(f"when {quoted(name)} then {long_channels.in_range(name, 'value')}" for name in channels),
+            in_time=IN_TIME.format("suspects.read_at"),
+            known_channels=f"[{known}]",
+            missing=missing_list(plan),
+            replaces="true" if plan.settings.replaces == "key" else "false",
+        )
+    )
+    values = "".join(f", max(value) filter (where channel = {quoted(name)}) as {name}" for name in channels)
+    con.execute(queries.filled("staging", "long_mended", values=values))

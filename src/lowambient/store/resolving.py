@@ -5,23 +5,23 @@ which they came.
 """
 
 from collections.abc import Sequence
-from itertools import islice
 
-import polars as pl
+import duckdb
 
 from lowambient.intake.plan import ReadPlan
-from lowambient.intake.weather_files import StationHeader
 from lowambient.records import inputs
-from lowambient.store import long_readings, queries, staging
+from lowambient.store import long_channels, long_readings, queries, rows, staging
 from lowambient.store.database import Store
-from lowambient.store.frames import lent
+from lowambient.store.failures import translated
 from lowambient.store.places import Surroundings
+from lowambient.store.queries import quoted
+
+CONTESTED = "select record from resolved_records where file_no = {0} and outcome <> 'repeated' and line is null"
 
 
 def is_resolved(store: Store, target: str) -> bool:
     """Whether nothing has changed for the target since its files were last held against each other."""
-    rows = store.connection.execute("from resolved_targets where target = ?", [target]).fetchall()
-    return bool(rows)
+    return bool(store.connection.execute("from resolved_targets where target = ?", [target]).fetchall())
 
 
 def mark_unresolved(store: Store, target: str) -> None:
@@ -29,95 +29,96 @@ def mark_unresolved(store: Store, target: str) -> None:
     store.connection.execute("delete from resolved_targets where target = ?", [target])
 
 
-def put_station(store: Store, file_no: int, header: StationHeader) -> None:
-    """Keeps the station that a weather file describes."""
-    store.connection.execute(
-        "insert into header_stations values (?, ?, ?, ?, ?, ?)",
-        [file_no, header.station_id, header.name, header.latitude, header.longitude, header.elevation_m],
-    )
-
-
 def resolve(store: Store, target: str, plans: Sequence[ReadPlan], around: Surroundings) -> None:
-    """Rebuilds one input table from what its files give; one transaction."""
-    with store.transaction():
+    """Rebuilds one input table from what its files give: worked out first, then written in one transaction."""
+    con = store.connection
+    with translated(store.path):
         if target == "readings":
-            _resolve_readings(store, plans, around)
+            _compare_readings(con, plans, around)
         else:
-            _resolve_rows(store, target)
-        _write_lines(store, target, plans)
-        store.connection.execute("insert into resolved_targets values (?)", [target])
+            _compare_rows(con, target)
+    with store.transaction():
+        con.execute(queries.filled("staging", "forget_resolved", target=target))
+        if target == "readings":
+            _write_readings(con)
+        else:
+            _write_rows(con, target)
+        _write_lines(con, plans)
+        con.execute("insert into resolved_targets values (?)", [target])
 
 
-def _resolve_rows(store: Store, target: str) -> None:
+def _compare_rows(con: duckdb.DuckDBPyConnection, target: str) -> None:
     names = inputs.TABLES[target].column_names()
-    store.connection.execute(
+    con.execute(
         queries.filled(
             "staging",
             "resolve_rows",
             target=target,
-            table="listed_stations" if target == "stations" else f"in_{target}",
-            key=", ".join(inputs.grain(target)),
-            columns=", ".join(names),
+            key=", ".join(rows.key_of(target)),
             content=", ".join(f"raw.{name}" for name in names),
         )
     )
+    if target == "weather":
+        con.execute(queries.text("staging", "nearer_hours"))
 
 
-def _resolve_readings(store: Store, plans: Sequence[ReadPlan], around: Surroundings) -> None:
-    channels = inputs.CHANNELS
-    whole = "over (partition by raw.unit_id, raw.circuit, raw.read_at)"
-    store.connection.execute(
+def _write_rows(con: duckdb.DuckDBPyConnection, target: str) -> None:
+    con.execute(
+        queries.filled(
+            "staging",
+            "write_rows",
+            table="listed_stations" if target == "stations" else f"in_{target}",
+            columns=", ".join(inputs.TABLES[target].column_names()),
+            key=", ".join(inputs.grain(target)),
+        )
+    )
+
+
+def _compare_readings(con: duckdb.DuckDBPyConnection, plans: Sequence[ReadPlan], around: Surroundings) -> None:
+    con.execute(
         queries.filled(
             "staging",
             "resolve_readings",
-            channels=", ".join(channels),
-            differs=" or ".join(
-                f"coalesce(min(raw.{name}) {whole} <> max(raw.{name}) {whole}, false)" for name in channels
-            ),
+            channels=", ".join(inputs.CHANNELS),
+            numbered=", ".join(long_channels.numbered(name) for name in inputs.CHANNELS),
             merged=", ".join(
-                f"coalesce(arg_max({name}, file_order) filter (where {name} is not null), null) as {name}"
-                for name in channels
-            ),
-            cells=" + ".join(f"cast({name} is not null as bigint)" for name in channels),
-            new_cells=" + ".join(
-                f"cast({name} is not null and count({name}) over earlier = 0 as bigint)" for name in channels
+                f"max(value) filter (where channel = {quoted(name)}) as {name}" for name in inputs.CHANNELS
             ),
         )
     )
-    _refuse_conflicts(store, plans, around)
-
-
-def _refuse_conflicts(store: Store, plans: Sequence[ReadPlan], around: Surroundings) -> None:
-    """Conflicting readings: a wide record is one row; a long file is read again to name its records."""
-    con = store.connection
-    con.execute(queries.text("staging", "wide_conflicts"))
+    files = {row[0] for row in con.execute("select distinct file_no from conflicts where record is null").fetchall()}
     for plan in plans:
-        if not plan.is_long:
-            continue
-        file_no = _file_no(store, plan)
-        if con.execute("select 1 from conflicts where file_no = ? limit 1", [file_no]).fetchall():
+        if files and (file_no := _standing(con, plan)[0]) in files:
             long_readings.name_conflicts(con, plan, around, file_no)
 
 
-def _file_no(store: Store, plan: ReadPlan) -> int:
-    found = store.connection.execute(
-        "select file_no from files where source = ? and target = ?", [plan.source, plan.target]
+def _write_readings(con: duckdb.DuckDBPyConnection) -> None:
+    con.execute(
+        queries.filled(
+            "staging",
+            "write_readings",
+            channels=", ".join(inputs.CHANNELS),
+            stored=", ".join(long_channels.stored(name) for name in inputs.CHANNELS),
+        )
+    )
+
+
+def _standing(con: duckdb.DuckDBPyConnection, plan: ReadPlan) -> tuple[int, bool]:
+    """Number of the file in the store, and whether each of its lines is one record."""
+    found = con.execute(
+        "select file_no, by_line from files where source = ? and target = ?", [plan.source, plan.target]
     ).fetchall()
-    return int(found[0][0])
+    return int(found[0][0]), bool(found[0][1])
 
 
-def _write_lines(store: Store, target: str, plans: Sequence[ReadPlan]) -> None:
+def _write_lines(con: duckdb.DuckDBPyConnection, plans: Sequence[ReadPlan]) -> None:
     """Line and text of each record that was refused or replaced."""
-    con = store.connection
+    found = con.execute("select distinct file_no from resolved_records where outcome <> 'repeated'").fetchall()
+    files = {row[0] for row in found}
     for plan in plans:
-        file_no = _file_no(store, plan)
-        wanted = con.execute(
-            "select record from resolved_records where file_no = ? and outcome <> 'repeated' order by record", [file_no]
-        ).fetchall()
-        found = staging.texts_of(plan, [row[0] for row in wanted])
-        while batch := list(islice(found, staging.BATCH)):
-            with lent(con, lines=pl.DataFrame(batch, schema=staging.LINES, orient="row")):
-                con.execute(
-                    "update resolved_records set line = lines.line, row = lines.row from lines"
-                    f" where resolved_records.file_no = {file_no:d} and resolved_records.record = lines.record"
-                )
+        if not files:
+            return
+        file_no, by_line = _standing(con, plan)
+        if file_no in files:
+            staging.put_lines(con, plan, by_line, CONTESTED.format(file_no))
+            con.execute(queries.filled("staging", "write_lines", file_no=str(file_no)))

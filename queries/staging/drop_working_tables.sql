@@ -1,0 +1,22 @@
+-- Frees what working out one file took.
+drop view if exists texts;
+drop view if exists timed;
+drop view if exists located_records;
+drop table if exists staged;
+drop table if exists typed;
+drop table if exists doubles;
+drop table if exists grouped;
+drop table if exists spellings;
+drop table if exists circuits;
+drop table if exists unsound;
+drop table if exists candidates;
+drop table if exists exact_instants;
+drop table if exists rounds;
+drop table if exists suspects;
+drop table if exists suspect_cells;
+drop table if exists suspect_values;
+drop table if exists ambiguous_records;
+drop table if exists folds;
+drop table if exists long_doubles;
+drop table if exists mended;
+drop table if exists lines;

@@ -1,0 +1,4 @@
+case
+    when coalesce(${cells}) is null then 'every cell is empty'
+    when contains(${first}, ${first_name}) then case when ${header} then 'repeated header line' end
+end
