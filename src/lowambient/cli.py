@@ -16,6 +16,8 @@ from lowambient.errors import LowambientError
 if TYPE_CHECKING:
     from lowambient.progress import Bar
 
+INTERRUPTED = 128 + signal.SIGINT
+
 # what typer refuses about a command line; it hands out only descendants of the error that they share
 USAGE_ERROR: type[Exception] = typer.BadParameter.__mro__[2]
 
@@ -172,8 +174,7 @@ def _guarded(command: Callable[[], object]) -> int:
         _say(f"lowambient: {error}")
         return error.exit_code
     except (KeyboardInterrupt, typer.Abort):
-        _say("lowambient: interrupted; what was loaded whole is kept")
-        return 128 + signal.SIGINT
+        code = INTERRUPTED
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
@@ -183,4 +184,6 @@ def _guarded(command: Callable[[], object]) -> int:
     except USAGE_ERROR as error:
         error.show()  # type: ignore[attr-defined]
         return 2
+    if code == INTERRUPTED:  # typer may have turned Ctrl-C into this exit code by itself
+        _say("lowambient: interrupted; what was loaded whole is kept")
     return code if isinstance(code, int) else 0
