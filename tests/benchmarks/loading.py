@@ -5,7 +5,9 @@ ratio for a clean file and for one with a few bad records; ends with 1 where the
 misses the ratio or either the memory.
 """
 
+import os
 import resource
+import statistics
 import subprocess
 import sys
 import tempfile
@@ -15,6 +17,7 @@ import duckdb
 
 BAR_RATIO = 2.5
 BAR_MB = 3000.0
+ROUNDS = 5
 PROFILE = """
 [fleet]
 name = "Benchmark"
@@ -98,25 +101,31 @@ pathlib.Path("fleet.duckdb").unlink()
 
 
 def main() -> int:
-    """Prints both sides for a clean file and for one with bad records."""
+    """Prints both sides for a clean file and for one with bad records: the median of rounds that take turns."""
     millions = float(sys.argv[1]) if len(sys.argv) > 1 else 20.0
     missed = False
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         write(folder, millions)
-        bare_s = child_s(folder, BARE)  # of the clean file: the bare reader stops at the first bad record
+        os.sync()  # else the first round also waits for the file to reach the disk
+        bare_s = []
         for kind in ("clean", "three bad records"):
-            if kind != "clean":
-                with (folder / "long.csv").open("a") as file:
-                    file.write(BAD)
-            ours_s = child_s(folder, OURS)
+            ours_s, ratios = [], []
+            for turn in range(ROUNDS):
+                if kind == "clean":  # the bare reader stops at the first bad record
+                    bare_s.append(child_s(folder, BARE))
+                ours_s.append(child_s(folder, OURS))
+                ratios.append(ours_s[turn] / bare_s[turn])
             peak_mb = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
+            ratio = statistics.median(ratios)
             print(
-                f"{millions:g} million long readings, {kind}: bare {bare_s:.1f} s, load {ours_s:.1f} s,"
-                f" ratio {ours_s / bare_s:.2f} (bar {BAR_RATIO}), peak memory {peak_mb:.0f} MB (bar {BAR_MB:.0f})"
+                f"{millions:g} million long readings, {kind}: bare {statistics.median(bare_s):.1f} s, load"
+                f" {statistics.median(ours_s):.1f} s, ratio {ratio:.2f} ({min(ratios):.2f} to {max(ratios):.2f};"
+                f" bar {BAR_RATIO}), peak memory {peak_mb:.0f} MB (bar {BAR_MB:.0f})"
             )
-            missed |= kind == "clean" and ours_s / bare_s > BAR_RATIO
-            missed |= peak_mb > BAR_MB
+            missed |= (kind == "clean" and ratio > BAR_RATIO) or peak_mb > BAR_MB
+            with (folder / "long.csv").open("a") as file:
+                file.write(BAD)
     return int(missed)
 
 
