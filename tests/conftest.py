@@ -1,5 +1,7 @@
-"""A small fleet on disk that tests bend to their purpose."""
+"""A small fleet on disk that tests bend to their purpose, and how to run a program without a network."""
 
+import shutil
+import subprocess
 from collections.abc import Callable
 from pathlib import Path
 
@@ -7,6 +9,11 @@ import pytest
 
 from lowambient.profile import load_profile
 from lowambient.store import Store, load_all
+
+UNSHARE = ["unshare", "--map-root-user", "--net"]
+NO_NETWORK = (
+    UNSHARE if shutil.which("unshare") and subprocess.run([*UNSHARE, "true"], check=False).returncode == 0 else []
+)
 
 SITES = """Site,Name,Lat,Lon,Elev,Zone
 S1,North yard,41.98,-87.90,205,America/Chicago

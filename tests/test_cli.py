@@ -1,17 +1,21 @@
 """The command line as a person meets it: what it prints, where, and the exit code it ends with."""
 
+import shutil
 import subprocess
 import sys
 from pathlib import Path
 
 import polars as pl
 import pytest
-from conftest import CALLS, CALLS_SOURCE, WEATHER_SOURCE, SmallFleet
+from conftest import CALLS, CALLS_SOURCE, NO_NETWORK, WEATHER_SOURCE, SmallFleet
+
+
+DEMO = Path(__file__).parents[1] / "demo_data"
 
 
 def lowambient(*arguments: object, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
-    """Runs the command; whatever happens, no traceback may reach a person."""
-    command = [sys.executable, "-c", "from lowambient.cli import main; main()", *map(str, arguments)]
+    """Runs the command without a network; whatever happens, no traceback may reach a person."""
+    command = [*NO_NETWORK, sys.executable, "-c", "from lowambient.cli import main; main()", *map(str, arguments)]
     done = subprocess.run(command, capture_output=True, text=True, check=False, cwd=cwd)
     assert "Traceback" not in done.stderr
     return done
@@ -40,6 +44,18 @@ def test_run_writes_pages_and_tables(ready: SmallFleet) -> None:
     assert done.stdout == ""
     assert (ready.folder / "out" / "winter.html").exists()
     assert pl.read_csv(ready.folder / "out" / "tables" / "loads.csv")["rows_read"].sum() > 2000
+
+
+@pytest.mark.slow
+def test_the_demo_ends_in_pages_and_tables(tmp_path: Path) -> None:
+    shutil.copytree(DEMO, tmp_path / "demo", ignore=shutil.ignore_patterns("*.duckdb", "__pycache__"))
+    done = lowambient("run", tmp_path / "demo" / "fleet.toml", "--out", tmp_path / "out")
+    assert done.returncode == 0, done.stderr
+    assert {page.stem for page in (tmp_path / "out").glob("*.html")} >= {"index", "winter", "intake", "methods"}
+    loads = pl.read_csv(tmp_path / "out" / "tables" / "loads.csv")
+    assert len(loads) == 127
+    assert (loads["rows_read"] == loads["loaded"] + loads["refused"] + loads["repeated"]).all()
+    assert len(pl.read_parquet(tmp_path / "out" / "tables" / "forecast.parquet")) > 300
 
 
 def test_load_report_and_table_are_the_steps_of_run(ready: SmallFleet) -> None:

@@ -49,7 +49,10 @@ POINTS = {
     ),
 }
 LOAD = "\npipeline.load(Path(sys.argv[1]))\n"
-NAMED = [(point, at) for point in POINTS for at in ((0, 1, 3) if point != "in checkpoint" else (0, 2))][:10]
+PASSES = {"before commit": range(6), "after commit": range(6), "between files": range(5), "in checkpoint": (0, 1, 3)}
+NAMED = [
+    pytest.param(point, at, marks=[pytest.mark.slow] if at else []) for point, passes in PASSES.items() for at in passes
+]
 TABLES = [f"in_{table}" for table in inputs.TABLES]
 
 
@@ -124,6 +127,7 @@ def test_a_load_killed_at_a_named_point_loses_nothing(
     assert contents(folder) == expected
 
 
+@pytest.mark.slow
 def test_loads_killed_at_random_lose_nothing(
     exports: Path, expected: dict[str, list[tuple[object, ...]]], tmp_path: Path
 ) -> None:

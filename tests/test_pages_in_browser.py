@@ -11,6 +11,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from conftest import NO_NETWORK
 from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 from report_frames import FACTS, HOSTILE, empty_frames, fleet_frames
 
@@ -33,11 +34,15 @@ SIZES = {"desktop": {"width": 1280, "height": 900}, "phone": {"width": 390, "hei
 
 
 @pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
+    """Chromium without a network, so that a page that needs one shows it."""
     if CHROMIUM is None:
         pytest.skip("no chromium on this machine")
+    program = tmp_path_factory.mktemp("browser") / "chromium"
+    program.write_text(f'#!/bin/sh\nexec {" ".join(NO_NETWORK)} {CHROMIUM} "$@"\n')
+    program.chmod(0o755)
     with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        browser = playwright.chromium.launch(executable_path=program, args=ARGUMENTS)
         yield browser
         browser.close()
 

@@ -113,7 +113,7 @@ def counted(store: Store) -> Iterator[tuple[str, str, tuple[int, int, int, int],
         yield source, target, said, (int(given - gone), int(refused), int(repeated))
 
 
-@pytest.mark.parametrize("is_ruined", [False, True], ids=["demo", "ruined demo"])
+@pytest.mark.parametrize("is_ruined", [False, pytest.param(True, marks=pytest.mark.slow)], ids=["demo", "ruined demo"])
 def test_every_record_of_every_file_is_in_exactly_one_place(tmp_path: Path, is_ruined: bool) -> None:
     folder = tmp_path / "demo"
     shutil.copytree(DEMO, folder, ignore=shutil.ignore_patterns("*.py", "truth", "*.duckdb*", "__pycache__"))
