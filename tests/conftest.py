@@ -11,9 +11,8 @@ from lowambient.profile import load_profile
 from lowambient.store import Store, load_all
 
 UNSHARE = ["unshare", "--map-root-user", "--net"]
-NO_NETWORK = (
-    UNSHARE if shutil.which("unshare") and subprocess.run([*UNSHARE, "true"], check=False).returncode == 0 else []
-)
+HAS_UNSHARE = shutil.which("unshare") is not None and subprocess.run([*UNSHARE, "true"], check=False).returncode == 0
+NO_NETWORK = UNSHARE if HAS_UNSHARE else []
 
 SITES = """Site,Name,Lat,Lon,Elev,Zone
 S1,North yard,41.98,-87.90,205,America/Chicago

@@ -9,7 +9,6 @@ import polars as pl
 import pytest
 from conftest import CALLS, CALLS_SOURCE, NO_NETWORK, WEATHER_SOURCE, SmallFleet
 
-
 DEMO = Path(__file__).parents[1] / "demo_data"
 
 
