@@ -4,7 +4,8 @@ import polars as pl
 import pytest
 
 from lowambient import reference
-from lowambient.plan.demand import KPA_PER_PSI, unit_limits, usual_setting
+from lowambient.plan.demand import unit_limits
+from lowambient.refrigerant.usual_settings import KPA_PER_PSI, usual_setting
 from lowambient.refrigerant.table import saturation_table
 
 THRESHOLDS = {name: row.value for name, row in reference.thresholds().items()}

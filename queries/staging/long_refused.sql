@@ -90,7 +90,7 @@ select
             when suspects.unit_id is null then coalesce(places.reason, 'id not matched')
         end,
         case
-            when cell_text(texts.time_text) is null then 'read_at is empty'
+            when cell_value(texts.time_text, ${missing}) is null then 'read_at is empty'
             when coalesce(not ${in_time}, true)
                 then 'read_at: ' || chr(34) || left(cell_text(texts.time_text), 80) || chr(34)
                     || ' is no date in the form of this file, or an hour that the clocks skipped'

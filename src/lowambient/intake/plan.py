@@ -221,8 +221,8 @@ def limits_of(column: dy.Column) -> tuple[float, float] | None:
     if "limit" in facts:
         bounds = reference.limit(facts["limit"])
         return bounds.lower, bounds.upper
-    if facts["kind"] == "whole":
-        return float(getattr(column, "min", 0) or 0), reference.limit("count").upper
+    if isinstance(column, dy.Int64) and column.min is not None and column.max is not None:
+        return float(column.min), float(column.max)
     return None
 
 

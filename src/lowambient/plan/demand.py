@@ -9,8 +9,8 @@ from lowambient import reference
 from lowambient.refrigerant.names import canonical_names
 from lowambient.refrigerant.reset_ambient import reset_ambient_c
 from lowambient.refrigerant.table import saturation_table
+from lowambient.refrigerant.usual_settings import KPA_PER_PSI, usual_setting
 
-KPA_PER_PSI = 6.894757293168
 """NIST SP 811 (2008), appendix B."""
 
 LISTED, USUAL, CANNOT_TELL = "listed", "usual", "cannot tell"
@@ -108,21 +108,6 @@ def _reset(
         return None, CANNOT_TELL
     of_refrigerant, psig = usual
     return reset_ambient_c(of_refrigerant, psig * KPA_PER_PSI, elevation_m), USUAL
-
-
-def usual_setting(refrigerant: str, setting: str) -> tuple[str, float] | None:
-    """The usual setting of a switch: the refrigerant whose saturation temperature it acts at, and psig for that one.
-
-    Null where `reference/switch_settings.tsv` has none. A refrigerant whose switches are taken to act at another's
-    saturation temperature gives that other refrigerant.
-
-    >>> usual_setting("R-410A", "lp reset"), usual_setting("R-454B", "lp reset")
-    (('R-410A', 117.0), ('R-410A', 117.0))
-    """
-    for row in reference.rows("switch_settings"):
-        if (row["refrigerant"], row["setting"]) == (refrigerant, setting):
-            return usual_setting(row["like"], setting) if row["like"] else (refrigerant, float(row["usual_psig"]))
-    return None
 
 
 def _canonical(written: pl.Series) -> pl.Series:

@@ -74,12 +74,15 @@ def number(description: str, *, required: bool = False, digits: int = 3, **bound
     )
 
 
-def count(description: str, *, required: bool = False, key: bool = False, minimum: int = 0) -> dy.Int64:
-    """A whole number, at least `minimum`."""
+def count(
+    description: str, *, required: bool = False, key: bool = False, minimum: int = 0, limit: str | None = None
+) -> dy.Int64:
+    """A whole number, at least `minimum`, at most the upper end of `limit` in `reference/limits.tsv`."""
     return dy.Int64(
         nullable=not (required or key),
         primary_key=key,
         min=minimum,
+        max=None if limit is None else int(reference.limit(limit).upper),
         description=description,
         metadata={"kind": "whole"},
     )

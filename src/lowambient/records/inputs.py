@@ -37,8 +37,8 @@ class Units(dy.Schema):
     description = text("what the unit serves")
     refrigerant = text("refrigerant as written; a unit without one is kept, its calls count")
     capacity_kw = measured("capacity_kw", "nominal cooling capacity")
-    circuits = count("refrigerant circuits", minimum=1)
-    condenser_fans = count("condenser fans")
+    circuits = count("refrigerant circuits", minimum=1, limit="count")
+    condenser_fans = count("condenser fans", limit="count")
     shared_condenser = flag("circuits share condenser fans")
     duty = choice("duty", "when cooling can be wanted")
     space_c = measured("space_c", "temperature of the cooled space")
@@ -127,9 +127,11 @@ class Calls(dy.Schema):
 class Readings(dy.Schema):
     """Grain: unit, circuit, instant."""
 
-    unit_id = text("unit", key=True)
+    GRAIN: ClassVar[list[str]] = ["unit_id", "read_at", "circuit"]
+
+    unit_id = text("unit", required=True)
     circuit = text("circuit; null is the whole unit")
-    read_at = instant("when it was read", key=True)
+    read_at = instant("when it was read", required=True)
     suction_kpa = measured("pressure_kpa", "suction pressure")
     liquid_kpa = measured("pressure_kpa", "liquid (head) pressure")
     discharge_kpa = measured("pressure_kpa", "discharge pressure")
@@ -140,13 +142,17 @@ class Readings(dy.Schema):
     supply_air_c = measured("air_c", "supply air")
     compressor_on = flag("compressor runs")
     compressor_a = measured("current_a", "compressor current")
-    fans_running = count("condenser fans running")
+    fans_running = count("condenser fans running", limit="count")
     fan_speed_fraction = measured("fraction", "condenser fan speed")
     lp_switch_closed = flag("LP switch closed")
     hp_switch_closed = flag("HP switch closed")
     liquid_solenoid_open = flag("liquid line solenoid open")
     cooling_called = flag("cooling is called for")
     mode = choice("mode", "operating mode")
+
+    @dy.rule()
+    def one_row_a_grain(cls) -> pl.Expr:
+        return pl.struct(cls.GRAIN).is_unique()
 
 
 class Weather(dy.Schema):
@@ -163,12 +169,18 @@ class Weather(dy.Schema):
 class Checks(dy.Schema):
     """Grain: check on site."""
 
-    unit_id = text("unit", key=True)
+    GRAIN: ClassVar[list[str]] = ["unit_id", "flag", "checked_at", "circuit"]
+
+    unit_id = text("unit", required=True)
     circuit = text("circuit; null is the whole unit")
-    flag = choice("flag", "what was looked for", key=True)
-    checked_at = instant("when", key=True)
+    flag = choice("flag", "what was looked for", required=True)
+    checked_at = instant("when", required=True)
     verdict = choice("verdict", "what was found", required=True)
     note = text("what the technician wrote")
+
+    @dy.rule()
+    def one_row_a_grain(cls) -> pl.Expr:
+        return pl.struct(cls.GRAIN).is_unique()
 
 
 TABLES: dict[str, type[dy.Schema]] = {
@@ -194,7 +206,7 @@ def required_columns(table: str) -> list[str]:
 def grain(table: str) -> list[str]:
     """Columns that together name one row of an input table."""
     keys = [name for name, column in TABLES[table].columns().items() if column.primary_key]
-    return keys + (["circuit"] if table in ("readings", "checks") else [])
+    return getattr(TABLES[table], "GRAIN", keys)
 
 
 def ordered_pairs(table: str) -> dict[str, tuple[str, str]]:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import duckdb
 
 from lowambient import reference
-from lowambient.intake.plan import ColumnPlan, ReadPlan
+from lowambient.intake.plan import MISSING, ColumnPlan, ReadPlan, known_words
 from lowambient.records import inputs
 from lowambient.store import decisions, queries, staging
 from lowambient.store.decisions import IN_TIME, Clock, Written
@@ -43,6 +43,10 @@ def prepare(con: duckdb.DuckDBPyConnection, plan: ReadPlan, around: Surroundings
 
 def _missing(plan: ReadPlan, column: ColumnPlan) -> str:
     """Texts that mean "no value" in a column, as an SQL list: in free text only those that the profile declares."""
+    if column.kind in ("choice", "flag"):
+        means = known_words(column, plan.settings.values.get(column.name, {}))
+        words = [*(word for word in MISSING if word not in means), *declared_missing(plan)]
+        return f"[{', '.join(quoted(word) for word in dict.fromkeys(words))}]"
     if column.kind != "text" or column.name in _NAMING:
         return missing_list(plan)
     return f"[{', '.join(quoted(word) for word in ['', *declared_missing(plan)])}]"
@@ -119,7 +123,8 @@ def _typed_columns(con: duckdb.DuckDBPyConnection, plan: ReadPlan) -> list[Typed
             typed.append(_typed_column(con, plan, column))
         else:
             value = clock.instant(f"texts.{column.name}__local", fold)
-            typed.append(Typed(column, value, f"case when {IN_TIME} then {{0}} end", clock.local))
+            held = "nearest_hour({0})" if plan.target == "weather" else "{0}"
+            typed.append(Typed(column, value, f"case when {IN_TIME.format(held)} then {held} end", clock.local))
     return typed
 
 
@@ -184,7 +189,6 @@ def _make_typed(con: duckdb.DuckDBPyConnection, plan: ReadPlan, typed: list[Type
     values = [f"{each.value} as {each.plan.name}__value" for each in typed]
     kept = [f"{each.kept.format(f'{each.plan.name}__value')} as {each.plan.name}" for each in typed]
     if plan.target == "weather":
-        kept = ["nearest_hour(hour__value) as hour" if each.endswith(" as hour") else each for each in kept]
         kept.append(f"away_from_hour_s(hour__value) as {AWAY_S}")
     con.execute(
         queries.filled(
