@@ -123,11 +123,11 @@ def number_by_slot(plan: ReadPlan, slots: Sequence[Slot]) -> str:
     else:
         suffix = by_slot(slots, lambda slot: quoted(suffix_of(plan, facts(slot.channel).get("measure"), slot.measure)))
     number = number_sql(plan, "value_text", suffix)
-    words = [
-        f"when slot = {place} then {_word_number(plan, slot.channel)}"
-        for place, slot in enumerate(slots)
-        if _is_worded(slot.channel)
-    ]
+    worded: dict[str, list[str]] = {}
+    for place, slot in enumerate(slots):
+        if _is_worded(slot.channel):
+            worded.setdefault(_word_number(plan, slot.channel), []).append(str(place))
+    words = [f"when slot in ({', '.join(places)}) then {sql}" for sql, places in worded.items()]
     return f"case {' '.join(words)} else {number} end" if words else number
 
 
