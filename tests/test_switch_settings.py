@@ -5,8 +5,8 @@ import pytest
 
 from lowambient import reference
 from lowambient.plan.demand import unit_limits
-from lowambient.refrigerant.usual_settings import KPA_PER_PSI, usual_setting
 from lowambient.refrigerant.table import saturation_table
+from lowambient.refrigerant.usual_settings import KPA_PER_PSI, usual_setting
 
 THRESHOLDS = {name: row.value for name, row in reference.thresholds().items()}
 ROWS = reference.rows("switch_settings")

@@ -1,8 +1,7 @@
--- Records of a wide readings file with their local time, and those whose local time came twice. Grain: record.
+-- Records of a wide readings file or a weather file with their local time, and those whose local time came twice. Grain: record.
 create or replace temp view located_records as
 select
-    texts.record,
-    texts.unit_id,
+    texts.*,
     concat_ws(chr(31), ${series}) as series,
     ${local} as local_at
 from texts;

@@ -94,7 +94,7 @@ case
     else
         case when regexp_extract(written, '([+-])\d{2}(?::?\d{2})?$', 1) = '-' then -1 else 1 end
         * (
-            cast(regexp_extract(written, '[+-](\d{2})(?::?\d{2})?$', 1) as integer) * 3600
+            try_cast(regexp_extract(written, '[+-](\d{2})(?::?\d{2})?$', 1) as integer) * 3600
             + coalesce(try_cast(regexp_extract(written, '[+-]\d{2}:?(\d{2})$', 1) as integer), 0) * 60
         )
 end;

@@ -17,6 +17,7 @@ drop table if exists suspect_cells;
 drop table if exists suspect_values;
 drop table if exists ambiguous_records;
 drop table if exists folds;
+drop table if exists doubtful_times;
 drop table if exists long_doubles;
 drop table if exists mended;
 drop table if exists lines;

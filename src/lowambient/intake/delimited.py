@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 FIELD_CHARACTERS = 1_000_000
 FEW = 2
-_TOTALS = re.compile(
+TOTALS = re.compile(
     r"\W*((grand|sub)[\s-]*)?(totals?|sum|counts?|averages?|summe|gesamt|(number of )?(records?|rows?)"
     r"|end of (report|file|export))([\s:]+(of|for|calls?|records?|rows?|tickets?|hours?|all))*\W*[\d.,]*\W*"
     r"|[\d.,]+ (records?|rows?|calls?|tickets?)( \w+)?\W*",
@@ -86,7 +86,8 @@ def _swallows_records(taken: list[str], cells: list[str], delimiter: str, width:
     """Whether lines inside a quoted cell are whole records; the last line of a sound record can look like one."""
     if width <= FEW:
         return False
-    inside = taken[1:-1] if len(cells) == width else taken[1:]
+    first_is_whole = taken[0].count(delimiter) >= width - 1
+    inside = taken[1:-1] if len(cells) == width and not first_is_whole else taken[1:]
     return any(
         line.count(delimiter) >= width - 1 and len(next(csv.reader([line], delimiter=delimiter))) == width
         for line in inside
@@ -95,7 +96,7 @@ def _swallows_records(taken: list[str], cells: list[str], delimiter: str, width:
 
 def shown(raw: str) -> str:
     """The text with undecodable bytes written as \\xNN."""
-    return raw.rstrip("\r\n").encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+    return re.sub("[\udc00-\udcff]", lambda byte: f"\\x{ord(byte[0]) - 0xDC00:02x}", raw.rstrip("\r\n"))
 
 
 def judged(record: Record, header: list[str]) -> Record:
@@ -108,7 +109,7 @@ def judged(record: Record, header: list[str]) -> Record:
     if [cell.strip() for cell in cells] == header:
         return Record(record.line, record.raw, None, "repeated header line")
     filled = [cell.strip() for cell in cells if cell.strip()]
-    if len(filled) < len(header) and len(filled) <= max(FEW, len(header) // 3) and _TOTALS.fullmatch(filled[0]):
+    if len(filled) < len(header) and len(filled) <= max(FEW, len(header) // 3) and TOTALS.fullmatch(filled[0]):
         return Record(record.line, record.raw, None, "totals line")
     if len(cells) != len(header):
         return Record(record.line, record.raw, None, f"{len(cells)} cells where the header has {len(header)}")

@@ -233,7 +233,7 @@ def encoding_of(start: bytes, shape: Fingerprint | None, declared: str | None) -
         if start.startswith(mark):
             return name, False
     for side, name in ((1, "utf-16-le"), (0, "utf-16-be")):
-        if start[side::2].count(0) > len(start) // 4:
+        if start[side::2].count(0) > len(start) // 4 > 8 * start[1 - side :: 2].count(0):
             return name, True
     seen = shape or _shape_of_head(start)
     if seen.utf8 or seen.partly_utf8:
@@ -286,6 +286,7 @@ def refuse_binary(path: Path, start: bytes, encoding: str) -> None:
     """Raises InputRefused where the first 64 KB cannot be text."""
     if encoding.startswith("utf-16"):
         return
+    start = start.rstrip(b"\0")
     controls = sum(start.count(bytes([code])) for code in range(32) if code not in (9, 10, 12, 13, 26, 27))
     if controls > max(2, len(start) // 50):
         raise InputRefused(f"{path} is not text: it looks like a binary file; export it as CSV, XLSX or Parquet")
@@ -293,13 +294,23 @@ def refuse_binary(path: Path, start: bytes, encoding: str) -> None:
 
 def text_lines(path: Path, encoding: str) -> Iterator[str]:
     """Physical lines with their ends; bytes that cannot be decoded come as lone surrogates."""
-    with open_bytes(path) as file, io.TextIOWrapper(file, encoding, "surrogateescape", newline="") as text:
+    with open_bytes(path) as file, io.TextIOWrapper(file, encoding, "kept-bytes", newline="") as text:
         try:
             yield from text
         except UnicodeError as error:
             raise InputRefused(
                 f"{path} cannot be decoded as {encoding} ({error}): say its `encoding` in the profile"
             ) from error
+
+
+def _kept_bytes(error: UnicodeError) -> tuple[str, int]:
+    """Bytes that cannot be decoded, each as a lone surrogate; those under 0x80 too, as in a broken UTF-16 pair."""
+    if not isinstance(error, UnicodeDecodeError):
+        raise error
+    return "".join(chr(0xDC00 + byte) for byte in error.object[error.start : error.end]), error.end
+
+
+codecs.register_error("kept-bytes", _kept_bytes)
 
 
 def lines_at(path: Path, wanted: Iterable[int]) -> Iterator[tuple[int, bytes]]:

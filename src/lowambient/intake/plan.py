@@ -90,7 +90,7 @@ def _expand(folder: Path, pattern: str) -> list[Path]:
     if not any(letter in pattern for letter in "*?["):
         return [whole if whole.is_absolute() else folder / whole]
     base, rest = (Path(whole.anchor), pattern[len(whole.anchor) :]) if whole.is_absolute() else (folder, pattern)
-    return sorted((path for path in base.glob(rest) if path.is_file()), key=lambda path: path.as_posix())
+    return sorted((path for path in base.glob(rest) if not path.is_dir()), key=lambda path: path.as_posix())
 
 
 def source_name(profile: Profile, path: Path) -> str:

@@ -86,7 +86,7 @@ def _typed_dialect(path: Path, format_: str, packed: bool, source: SourceProfile
 
 def _parquet_schema(path: Path) -> pl.Schema:
     try:
-        return pl.read_parquet_schema(path)  # type: ignore[return-value]
+        return pl.scan_parquet(path, glob=False).collect_schema()
     except (pl.exceptions.PolarsError, OSError) as error:
         raise InputRefused(f"{path} is not a readable Parquet file ({error})") from error
 
@@ -100,7 +100,7 @@ def _sheet_rows(path: Path, sheet: str | None) -> Iterator[list[str]]:
         name: str | int = sheet if sheet is not None else 0
         if sheet is not None and sheet not in book.sheet_names:
             raise InputRefused(f"{path} has no sheet {sheet!r}; it has {', '.join(book.sheet_names)}")
-        frame = book.load_sheet(name, header_row=None, dtypes="string").to_polars()
+        frame = book.load_sheet(name, header_row=None, skip_rows=0, dtypes="string").to_polars()
     except InputRefused:
         raise
     except Exception as error:
@@ -118,7 +118,7 @@ def _json_columns(path: Path, encoding: str, wanted: list[str]) -> tuple[str, ..
             break
         try:
             value = json.loads(line)
-        except ValueError:
+        except (ValueError, RecursionError):
             continue
         if isinstance(value, dict):
             names.update(dict.fromkeys(value))
@@ -179,11 +179,14 @@ def _json_records(path: Path, dialect: Dialect) -> Iterator[Record]:
             continue
         try:
             value = json.loads(raw)
-        except ValueError as error:
+        except (ValueError, RecursionError) as error:
             yield Record(place, shown(raw), None, f"not JSON ({error})")
             continue
-        if isinstance(value, dict):
-            yield Record(place, raw, [_json_text(value.get(name)) for name in dialect.columns])
+        cells = [_json_text(value.get(name)) for name in dialect.columns] if isinstance(value, dict) else []
+        if not _decodes(raw) or not all(map(_decodes, cells)):
+            yield Record(place, shown(raw), None, _undecodable(dialect.encoding, True))
+        elif isinstance(value, dict):
+            yield Record(place, raw, cells)
         else:
             yield Record(place, raw, None, "not a JSON object")
 
@@ -205,7 +208,7 @@ def _sheet_records(path: Path, dialect: Dialect, sheet: str | None) -> Iterator[
 
 def _parquet_records(path: Path) -> Iterator[Record]:
     line = 0
-    for frame in pl.scan_parquet(path).collect_batches(chunk_size=50_000):
+    for frame in pl.scan_parquet(path, glob=False).collect_batches(chunk_size=50_000):
         texts = frame.select(parquet_text(name, kind) for name, kind in frame.schema.items())
         for row in texts.iter_rows():
             line += 1

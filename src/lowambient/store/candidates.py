@@ -24,7 +24,7 @@ _SAME_IN_POLARS = frozenset("YmdHMS")
 
 def can_number(plan: ReadPlan, read: Read) -> bool:
     """Whether polars sees the same records in the file that DuckDB's reader saw."""
-    return read.by_line and not plan.shape.quotes and not plan.dialect.packed
+    return read.by_line and read.records > 0 and not plan.shape.quotes and not plan.dialect.packed
 
 
 def put_candidates(con: duckdb.DuckDBPyConnection, plan: ReadPlan, slots: Sequence[Slot], form: str | None) -> None:
@@ -34,6 +34,7 @@ def put_candidates(con: duckdb.DuckDBPyConnection, plan: ReadPlan, slots: Sequen
     con.execute(queries.filled("staging", "candidates", columns=columns))
     lines = pl.scan_csv(
         plan.path,
+        glob=False,
         has_header=False,
         skip_lines=plan.dialect.header_line,
         separator=plan.dialect.delimiter,

@@ -115,7 +115,8 @@ def _note_refused(con: duckdb.DuckDBPyConnection, plan: ReadPlan, read: Read, fi
 def _note_ids(con: duckdb.DuckDBPyConnection, plan: ReadPlan, file_no: int) -> None:
     name = MATCHED.get(plan.target)
     if plan.is_long:
-        parts = {"relation": "spellings", "id_text": "cell_text(texts.unit_text)", "records": "sum(texts.n)"}
+        spelled = f"(from spellings where not regexp_full_match(coalesce(trim(unit_text), ''), {staging.TOTALS_SQL}))"
+        parts = {"relation": spelled, "id_text": "cell_text(texts.unit_text)", "records": "sum(texts.n)"}
     elif name is not None:
         parts = {"relation": "texts", "id_text": f"cell_text(texts.{name})", "records": "count(*)"}
     else:
@@ -151,6 +152,11 @@ def _notes(con: duckdb.DuckDBPyConnection, plan: ReadPlan) -> Iterator[str]:
         yield f"column {plan.settings.columns[name].column!r} is not in the file: {name} is left empty"
     if plan.target in ("readings", "weather"):
         yield from _clock_notes(con)
+    if not plan.is_long:
+        doubtful = "from doubtful_times where records > 0 order by column_name"
+        for name, records in con.execute(doubtful).fetchall():
+            times = "1 time lies" if records == 1 else f"{records} times lie"
+            yield f"{name}: {times} in an hour that the clocks showed twice; the first is taken"
     if plan.target == "units":
         for (reason,) in con.execute("select reason from places where meant is null order by written").fetchall():
             yield f"{reason}: its units are kept without time zone, elevation and weather"

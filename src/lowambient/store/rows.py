@@ -30,6 +30,7 @@ def prepare(con: duckdb.DuckDBPyConnection, plan: ReadPlan, around: Surroundings
     read = staging.stage(con, plan)
     _make_texts(con, plan)
     _make_places(con, plan, around)
+    con.execute("create or replace temp table doubtful_times (column_name varchar, records bigint)")
     typed = _typed_columns(con, plan)
     _make_typed(con, plan, typed)
     _part_false_orders(con, plan)
@@ -115,7 +116,8 @@ def _typed_columns(con: duckdb.DuckDBPyConnection, plan: ReadPlan) -> list[Typed
     clocks = {
         column.name: Clock.of(con, plan, _written(plan, column)) for column in plan.columns if column.kind == "instant"
     }
-    fold = _make_folds(con, plan, clocks["read_at"]) if plan.target == "readings" else "0"
+    in_order = {"readings": "read_at", "weather": "hour"}.get(plan.target)
+    fold = _make_folds(con, plan, clocks[in_order]) if in_order else "0"
     typed = []
     for column in plan.columns:
         clock = clocks.get(column.name)
@@ -123,9 +125,20 @@ def _typed_columns(con: duckdb.DuckDBPyConnection, plan: ReadPlan) -> list[Typed
             typed.append(_typed_column(con, plan, column))
         else:
             value = clock.instant(f"texts.{column.name}__local", fold)
+            if not in_order:
+                _note_doubtful(con, plan, column, clock)
             held = "nearest_hour({0})" if plan.target == "weather" else "{0}"
             typed.append(Typed(column, value, f"case when {IN_TIME.format(held)} then {held} end", clock.local))
     return typed
+
+
+def _note_doubtful(con: duckdb.DuckDBPyConnection, plan: ReadPlan, column: ColumnPlan, clock: Clock) -> None:
+    """Adds to `doubtful_times` how many times of a column the clocks showed twice: no order of records tells which."""
+    ambiguous = clock.ambiguous("texts.local_at")
+    if ambiguous == "false":
+        return
+    parts = {"column": quoted(column.name), "local": clock.local, "ambiguous": ambiguous, "place_on": place_on(plan)}
+    con.execute(queries.filled("staging", "doubtful_times", **parts))
 
 
 def _typed_column(con: duckdb.DuckDBPyConnection, plan: ReadPlan, column: ColumnPlan) -> Typed:
@@ -167,7 +180,7 @@ def _make_folds(con: duckdb.DuckDBPyConnection, plan: ReadPlan, clock: Clock) ->
     """Temporary table `folds` where times came twice; returns the fold of a record as SQL."""
     if clock.ambiguous("texts.local_at") == "false":
         return "0"
-    series = [_text(plan, column) for name in ("unit_id", "circuit") if (column := plan.column(name))]
+    series = [_text(plan, column) for name in ("unit_id", "circuit", "station_id") if (column := plan.column(name))]
     con.execute(
         queries.filled(
             "staging",

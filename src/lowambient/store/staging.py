@@ -4,14 +4,17 @@ Plain delimited files and Parquet go through DuckDB's own reader; whatever that 
 goes through the careful reader. A record's place counts from 0 after the header.
 """
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import islice
+from pathlib import Path
 
 import duckdb
 import polars as pl
 
 from lowambient.intake import dialect as dialects
+from lowambient.intake.delimited import TOTALS
 from lowambient.intake.plan import ReadPlan
 from lowambient.intake.source_records import records
 from lowambient.store import queries
@@ -24,12 +27,21 @@ NOT_TAKEN = (duckdb.InvalidInputException, duckdb.ConversionException, duckdb.No
 """What DuckDB's reader raises for a file that it does not take."""
 
 
+TOTALS_SQL = quoted(f"(?i){TOTALS.pattern}")
+"""The first cell of a totals line, as a pattern of DuckDB's."""
+
+
 @dataclass(frozen=True)
 class Read:
     """How a file was read: its records, and whether each line below the header is one, so that it can be reckoned."""
 
     records: int
     by_line: bool
+
+
+def literal_path(path: Path) -> str:
+    """The path as DuckDB takes it: letters that would be a pattern stand in brackets."""
+    return re.sub(r"[*?\[]", lambda mark: f"[{mark[0]}]", str(path))
 
 
 def staged_cells(plan: ReadPlan) -> list[int]:
@@ -90,14 +102,14 @@ def fast_source(plan: ReadPlan) -> str | None:
         cells = ", ".join(
             f'cast("{name}" as varchar) as c{cell}' for name, cell in zip(names, staged_cells(plan), strict=True)
         )
-        return f"(select {cells} from read_parquet({quoted(str(plan.path))}))"
+        return f"(select {cells} from read_parquet({quoted(literal_path(plan.path))}))"
     plain = dialect.format == "csv" and dialect.encoding in ("utf-8", "utf-8-sig")
     if not plain or not shape.utf8 or shape.nuls or plan.target not in ("readings", "weather"):
         return None
     return queries.filled(
         "staging",
         "fast_source",
-        path=quoted(str(plan.path)),
+        path=quoted(literal_path(plan.path)),
         delimiter=quoted(dialect.delimiter),
         quote="'\"'" if shape.quotes else "''",
         skipped=str(dialect.header_line),
@@ -108,17 +120,20 @@ def fast_source(plan: ReadPlan) -> str | None:
 
 
 def fault_sql(plan: ReadPlan) -> str:
-    """The fault of a record that DuckDB's reader took, as SQL: no cell has anything, or the header comes again."""
+    """The fault of a record that DuckDB's reader took, as SQL: no cell has anything, a header, or totals."""
     if plan.dialect.format == "parquet":
         return "null::varchar"
     named = {f"c{place}": name for place, name in enumerate(plan.dialect.columns) if name}
     first, first_name = next(iter(named.items()))
+    clock = next(column.cell for column in plan.columns if column.name in ("read_at", "hour"))
     return queries.filled(
         "staging",
         "fault",
         cells=", ".join(f"c{place}" for place in range(len(plan.dialect.columns))),
         first=first,
         first_name=quoted(first_name),
+        clock="null" if clock is None else f"c{clock}",
+        totals=TOTALS_SQL,
         header=" and ".join(f"cell_text({cell}) = {quoted(name)}" for cell, name in named.items()),
     )
 
