@@ -7,7 +7,7 @@ import duckdb
 import polars as pl
 
 from lowambient import reference
-from lowambient.calls.first_words import first_symptoms
+from lowambient.calls.words import read_words
 from lowambient.plan.demand import unit_limits
 from lowambient.records import inputs
 
@@ -80,7 +80,7 @@ class MemoryStore:
     def build_all(self, symptoms: pl.DataFrame | None = None, limits: pl.DataFrame | None = None) -> None:
         """Every mart and the Python steps between them; `symptoms` and `limits` replace those steps where given."""
         self.build(*BEFORE_SYMPTOMS)
-        self.put("call_symptoms", first_symptoms(self.frame("in_calls")) if symptoms is None else symptoms)
+        self.put("call_symptoms", read_words(self.frame("in_calls"))[0] if symptoms is None else symptoms)
         self.build(*BEFORE_LIMITS)
         if limits is None:
             contradicted = self.frame("contradicted_duty")

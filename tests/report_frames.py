@@ -194,10 +194,12 @@ def _calls(unit_ids: list[str], episodes: np.ndarray) -> pl.DataFrame:
     for unit, count in zip(unit_ids, episodes, strict=True):
         for at in range(int(count) + 1):
             opened = datetime(2015, 1, 3, 9, 30, tzinfo=UTC) + timedelta(days=40 * at)
-            rows.append((f"C{len(rows):06d}", unit, opened, -12.34, "low pressure" if at else "other"))
+            rows.append((f"C{len(rows):06d}", unit, opened, -12.34, "low-pressure trip" if at else "other"))
     return _with_nulls(
         "calls",
-        pl.DataFrame(rows, schema=("call_id", "unit_id", "opened_at", "outdoor_c", "symptom"), orient="row"),
+        pl.DataFrame(
+            rows, schema=("call_id", "unit_id", "opened_at", "outdoor_c", "symptom"), orient="row"
+        ).with_columns(is_unclear=False),
     )
 
 

@@ -64,6 +64,18 @@ def test_load_report_and_table_are_the_steps_of_run(ready: SmallFleet) -> None:
     assert lowambient("report", "fleet.toml", "--out", "pages", "--units", "si", cwd=ready.folder).returncode == 0
     printed = lowambient("table", "fleet.toml", "in_calls", cwd=ready.folder)
     assert pl.read_csv(printed.stdout.encode())["call_id"].to_list() == ["C1", "C2"]
+    studied = lowambient("study", "fleet.toml", "symptoms_by_month", cwd=ready.folder)
+    assert pl.read_csv(studied.stdout.encode())["calls"].sum() == 2
+    unknown = lowambient("study", "fleet.toml", "nothing", cwd=ready.folder)
+    assert unknown.returncode == 2
+    assert "symptoms_by_month" in unknown.stderr
+
+
+def test_a_study_of_exports_alone_says_what_to_run_first(ready: SmallFleet) -> None:
+    assert lowambient("load", "fleet.toml", cwd=ready.folder).returncode == 0
+    early = lowambient("study", "fleet.toml", "symptoms_by_month", cwd=ready.folder)
+    assert early.returncode == 2
+    assert "lowambient report" in early.stderr
 
 
 def test_new_writes_a_profile_that_run_understands(tmp_path: Path) -> None:

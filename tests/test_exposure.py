@@ -8,8 +8,10 @@ import polars as pl
 import pytest
 import random_fleet
 from memory_store import QUERIES, MemoryStore
+from test_callbacks import build_callbacks
 
-from lowambient.plan import rates
+from lowambient.plan import rates, resampling
+from lowambient.plan.callback_rates import callback_rates
 from lowambient.plan.forecast import forecast
 from lowambient.records import outputs
 
@@ -21,6 +23,8 @@ def built(seed: int, **changed: float) -> MemoryStore:
     store = MemoryStore(random_fleet.fleet(seed), changed)
     store.build_all()
     store.put("exposure", rates.exposure(store.frame("unit_bands")))
+    build_callbacks(store)
+    store.put("callback_rates", callback_rates(store.frame("callback_windows"), store.thresholds))
     store.put("forecast", forecast(store.frame("unit_counts"), store.frame("in_stations"), store.thresholds))
     return store
 
@@ -36,7 +40,7 @@ def _rows(store, name):
 
 def _twin_episodes(store, duplicate_h=4, episode_days=7):
     symptoms = store.frame("call_symptoms")
-    low = set(symptoms.filter(pl.col("symptom") == "low pressure")["call_id"])
+    low = set(symptoms.filter(pl.col("symptom") == "low-pressure trip")["call_id"])
     calls = _rows(store, "in_calls")
     return {
         unit: naive.episodes([call for call in calls if call["unit_id"] == unit], low, duplicate_h, episode_days)
@@ -98,8 +102,8 @@ def test_call_weather_is_that_of_the_slow_twin(random_store):
     assert known > 20
 
 
-OF_LOADING = {"loads_add_up", "quarantine_matches_loads"}
-"""Audits of tables that loading files makes; a loaded store runs them in its own tests."""
+OF_LOADING = {"loads_add_up", "quarantine_matches_loads", "traces_in_order"}
+"""Audits of tables that loading files and reading traces make; a whole run passes them in its own tests."""
 
 TAMPERED = {
     "weather_hours_once": "insert into weather_hours select * from weather_hours limit 1",
@@ -113,10 +117,17 @@ TAMPERED = {
     "episodes_whole": "update episodes set calls = calls + 1",
     "calls_have_weather_row": "delete from call_weather where call_id = (select min(call_id) from in_calls)",
     "forecast_adds_up": "update forecast set expected_cold_calls = expected_cold_calls + 1 where level = 'fleet'",
+    "calls_come_back_once": "update callbacks set after_d = 31 where callback_of is not null",
+    "service_tickets_once": "update service_calls set tickets = tickets + 1",
+    "callback_rates_add_up": "delete from callback_rates where dimension = 'site' and value = 's1'",
     "loads_add_up": "create table loads as select 'f' as source, 'calls' as target, 3 as rows_read, 1 as loaded, "
     "1 as refused, 0 as repeated",
     "quarantine_matches_loads": "create table loads as select 'f' as source, 'calls' as target, 1 as refused; "
     "create table quarantine as select 'f' as source, 'units' as target",
+    "traces_in_order": "create table lockouts as select 'u' as unit_id, '1' as circuit, timestamp '2016-01-02' as"
+    " started_at, timestamp '2016-01-01' as ended_at; create table set_points as select 'u' as unit_id, '1' as circuit,"
+    " 'fan on' as switch, 1.0 as estimate_kpa, 0.5 as lower_kpa, 1.5 as upper_kpa; create table head_pressure as select"
+    " 'u' as unit_id, '1' as circuit, timestamp '2016-01-01' as period_start, timestamp '2016-01-02' as period_end",
 }
 
 
@@ -242,6 +253,8 @@ def test_coverage_is_what_the_contract_says(random_store):
 def test_empty_inputs_give_empty_exposure():
     store = MemoryStore({})
     store.build_all()
+    build_callbacks(store)
+    store.put("callback_rates", callback_rates(store.frame("callback_windows"), store.thresholds))
     store.put("exposure", rates.exposure(store.frame("unit_bands")))
     store.put("forecast", forecast(store.frame("unit_counts"), store.frame("in_stations"), store.thresholds))
     assert store.frame("exposure").is_empty()
@@ -476,7 +489,7 @@ def test_intervals_of_bands_cover_the_rate_of_a_clustered_fleet(spread, monkeypa
 
     The exact Poisson interval alone falls far short where sites differ: that is why whole sites are resampled.
     """
-    monkeypatch.setattr(rates, "RESAMPLES", 500)
+    monkeypatch.setattr(resampling, "RESAMPLES", 500)
     random = np.random.default_rng(20161)
     hits = {"exposure": 0, "poisson": 0}
     for _ in range(1000):

@@ -83,8 +83,9 @@ def test_csv_holds_the_types_that_the_contract_names(tmp_path: Path) -> None:
                     "unit_id": ["-7", "@x"],
                     "opened_at": [datetime(2017, 1, 2, 3, 4, 5, tzinfo=UTC)] * 2,
                     "outdoor_c": [-0.04, 12.25],
-                    "symptom": ["low pressure", "other"],
+                    "symptom": ["low-pressure trip", "other"],
                     "symptom_probability": [0.12345, None],
+                    "is_unclear": [False, True],
                     "is_callback": [True, False],
                 },
             )
@@ -99,6 +100,7 @@ def test_csv_holds_the_types_that_the_contract_names(tmp_path: Path) -> None:
                     "outdoor_c",
                     "symptom",
                     "symptom_probability",
+                    "is_unclear",
                     "is_callback",
                 )
             )
@@ -109,8 +111,8 @@ def test_csv_holds_the_types_that_the_contract_names(tmp_path: Path) -> None:
     write_tables(frames, tmp_path)
     lines = (tmp_path / "calls.csv").read_text(encoding="utf-8").splitlines()
     assert lines[0] == ",".join(outputs.TABLES["calls"].column_names())
-    assert lines[1] == "=1+1,@x,2017-01-02T03:04:05Z,12.2,,other,,,,false,,,,"
-    assert lines[2] == "b,-7,2017-01-02T03:04:05Z,0.0,,low pressure,0.123,,,true,,,,"
+    assert lines[1] == "=1+1,@x,2017-01-02T03:04:05Z,12.2,,other,,true,,,false,,,,"
+    assert lines[2] == "b,-7,2017-01-02T03:04:05Z,0.0,,low-pressure trip,0.123,false,,,true,,,,"
 
 
 def test_parquet_and_csv_hold_the_same_rows(usual: Path) -> None:
@@ -341,7 +343,7 @@ def test_summary_counts_against_plain_loops() -> None:
     rate = 1000 * sum(unit["episodes"] for unit in units) / sum(unit["cold_hours"] for unit in units)
     assert facts["fleet_rate_per_1000_h"] == pytest.approx(rate)
     assert facts["units_above_fleet"] == sum(unit["shrunk_lower_90"] > rate for unit in units)
-    assert facts["low_pressure_calls"] == sum(call["symptom"] == "low pressure" for call in frames["calls"].to_dicts())
+    assert facts["low_pressure_calls"] == (frames["calls"]["symptom"] == "low-pressure trip").sum()
     assert facts["units_without_readings"] == sum(unit["readings"] == 0 for unit in frames["coverage"].to_dicts())
     assert facts["rows_read"] == sum(load["rows_read"] for load in frames["loads"].to_dicts())
     assert facts["files_not_adding_up"] == 0
@@ -458,7 +460,7 @@ def test_a_fleet_without_low_pressure_calls_is_told_so(tmp_path: Path) -> None:
     frames["exposure"] = frames["exposure"].with_columns(
         episodes=none, calls=none, rate_per_1000_h=pl.lit(0.0), lower=pl.lit(0.0)
     )
-    frames["calls"] = frames["calls"].filter(pl.col("symptom") != "low pressure")
+    frames["calls"] = frames["calls"].filter(pl.col("symptom") != "low-pressure trip")
     out = written(frames, tmp_path)
     text = page_text(out / "winter.html")
     assert "None of the 60 units had a low-pressure call" in text

@@ -24,7 +24,7 @@ tickets as (
     from in_calls
     inner join call_symptoms on in_calls.call_id = call_symptoms.call_id
     where
-        call_symptoms.symptom = 'low pressure'
+        call_symptoms.symptom = 'low-pressure trip'
         and coalesce(in_calls.work_type, 'service') = 'service'
         and coalesce(in_calls.status, 'completed') <> 'cancelled'
 ),

@@ -129,6 +129,17 @@ def table(
     sys.stdout.write(pipeline.table_csv(profile, name))
 
 
+@app.command()
+def study(
+    profile: ProfilePath,
+    name: Annotated[str, typer.Argument(metavar="NAME", help="A study, such as window_sensitivity.")],
+) -> None:
+    """Print the answer of a study, one of the queries in queries/studies, as CSV on standard output."""
+    from lowambient import pipeline
+
+    sys.stdout.write(pipeline.study_csv(profile, name))
+
+
 @app.command(context_settings={"ignore_unknown_options": True})
 def saturation(
     refrigerant: Annotated[str, typer.Argument(help="As people write it: R-410A, 410a, R22, ...")],

@@ -1,11 +1,12 @@
 """The one page that calls the rooms in order: load, judge, rank, write."""
 
 import json
+import os
 import shutil
 import uuid
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib import metadata
 from pathlib import Path
 from typing import Literal
@@ -13,9 +14,12 @@ from typing import Literal
 import polars as pl
 
 import lowambient
-from lowambient.calls.first_words import first_symptoms
+from lowambient import reference
+from lowambient.calls.words import read_words
 from lowambient.errors import InputRefused
+from lowambient.plan.callback_rates import callback_rates, calls_by_service_age, first_time_fix, time_to_callback
 from lowambient.plan.demand import unit_limits
+from lowambient.plan.follow_up import follow_up, follow_up_by_work
 from lowambient.plan.forecast import forecast
 from lowambient.plan.ranking import unit_ranking
 from lowambient.plan.rates import exposure
@@ -23,9 +27,13 @@ from lowambient.profile import Profile, load_profile
 from lowambient.records import inputs, outputs
 from lowambient.refrigerant.names import canonical_names
 from lowambient.report import RunFacts, write_pages, write_tables
-from lowambient.store import Loaded, Progress, Store, failed_audits, load_all
+from lowambient.store import Loaded, Progress, Store, circuits, count_readings, failed_audits, load_all, queries
+from lowambient.traces.fleet import analyse_fleet
+from lowambient.traces.listing import listed_units
 
 System = Literal["us", "si"]
+ROWS_FOR_PROCESSES = 2_000_000
+"""Rows of readings from which several processes are worth their start (judgement)."""
 PACKAGES = ("polars", "duckdb", "numpy", "scipy", "altair", "coolprop")
 BEFORE_LIMITS = (
     "loads",
@@ -44,8 +52,19 @@ AFTER_LIMITS = (
     "exposure_classes",
     "demand_hours",
     "call_weather",
+    "work_done",
+    "retrofits",
+    "service_tickets",
+    "service_calls",
+    "watched_calls",
+    "cold_clock",
+    "earlier_calls",
+    "callbacks",
+    "callback_windows",
     "calls",
     "episodes",
+    "repairs",
+    "cold_days",
     "cold_hours",
     "typical_cold_hours",
     "unit_bands",
@@ -116,18 +135,25 @@ def report(
 
 def judge(store: Store, profile: Profile, progress: Progress | None = None) -> None:
     """Builds every derived table of the store, in order of need."""
-    steps = len(BEFORE_LIMITS) + len(AFTER_LIMITS) + 5
+    steps = len(BEFORE_LIMITS) + len(AFTER_LIMITS) + 6
 
     def said(done: int, text: str) -> None:
         if progress is not None:
             progress.step(text, done, steps)
 
     store.put("thresholds", _thresholds(profile))
-    store.put("call_symptoms", first_symptoms(input_frame(store, "calls")))
+    symptoms, statements = read_words(input_frame(store, "calls"))
+    store.put("call_symptoms", symptoms)
+    store.put("call_statements", statements)
+    for name in ("related_symptoms", "cold_symptoms", "work_kinds"):
+        store.put(name, reference_frame(name))
     for done, name in enumerate(BEFORE_LIMITS, 1):
         said(done, name)
         store.build(name)
     units, sites = input_frame(store, "units"), input_frame(store, "sites")
+    said(len(BEFORE_LIMITS), "readings of each circuit")
+    for name, frame in traced(store, units, sites).items():
+        store.put(name, frame)
     contradicted = store.frame("contradicted_duty", "unit_id")
     store.put("unit_limits", unit_limits(units, sites, profile.thresholds, contradicted))
     for done, name in enumerate(AFTER_LIMITS, len(BEFORE_LIMITS) + 1):
@@ -135,9 +161,46 @@ def judge(store: Store, profile: Profile, progress: Progress | None = None) -> N
         store.build(name)
     counts = store.frame("unit_counts", "unit_id")
     store.put("exposure", exposure(store.frame("unit_bands")))
+    for name, frame in recalled(store, profile.thresholds, units).items():
+        store.put(name, frame)
     store.put("unit_ranking", unit_ranking(counts).with_row_index("rank", offset=1))
     store.put("forecast", forecast(counts, input_frame(store, "stations"), profile.thresholds))
     said(steps, "audits")
+
+
+def traced(store: Store, units: pl.DataFrame, sites: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    """What the readings of every circuit tell: the tables of `traces.analysis.TABLES`."""
+    listed = listed_units(units, sites)
+    given = (
+        (replace(listed[each.unit_id], circuit=each.circuit), each.readings)
+        for each in circuits(store)
+        if each.unit_id in listed
+    )
+    processes = (os.cpu_count() or 1) if count_readings(store) > ROWS_FOR_PROCESSES else 1
+    return analyse_fleet(given, processes)
+
+
+def recalled(store: Store, thresholds: Mapping[str, float], units: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    """How often calls come back, how soon, and whether repairs held."""
+    windows = store.frame("callback_windows", "call_id")
+    repairs, cold_days = store.frame("repairs", "call_id"), store.frame("cold_days", "all")
+    cold = store.query("select unit_id, first_opened_at from episodes where cold and in_service order by episode_id")
+    classes = store.frame("exposure_classes", "unit_id")
+    calls, service = store.frame("service_calls", "call_id"), store.frame("unit_service", "unit_id")
+    return {
+        "callback_rates": callback_rates(windows, thresholds),
+        "first_time_fix": first_time_fix(windows, thresholds),
+        "time_to_callback": time_to_callback(windows),
+        "calls_by_service_age": calls_by_service_age(calls, service, units),
+        "follow_up": follow_up(repairs, cold, classes, cold_days, thresholds),
+        "follow_up_by_work": follow_up_by_work(repairs, cold, classes, cold_days, thresholds),
+    }
+
+
+def reference_frame(table: str) -> pl.DataFrame:
+    """A table of `reference` as the store takes it: texts, but for `rank`."""
+    frame = pl.DataFrame(reference.rows(table))
+    return frame.with_columns(pl.col("rank").cast(pl.Int64)) if "rank" in frame.columns else frame
 
 
 def input_frame(store: Store, table: str) -> pl.DataFrame:
@@ -157,6 +220,20 @@ def table_csv(path: Path, name: str) -> str:
         if name not in names:
             raise InputRefused(f"the store has no table {name!r}; it has {', '.join(names)}")
         return store.frame(name, "all").write_csv()
+
+
+def study_csv(path: Path, name: str) -> str:
+    """The answer of a study, a query of `queries/studies`, as CSV.
+
+    Raises InputRefused for a study that is not there or a store that was never judged, StoreUnavailable.
+    """
+    profile = load_profile(path)
+    if name not in queries.names("studies"):
+        raise InputRefused(f"there is no study {name!r}; there are {', '.join(queries.names('studies'))}")
+    with Store(profile.store, read_only=True) as store:
+        if "callback_windows" not in store.relations():
+            raise InputRefused("the store holds exports only: run `lowambient report` first")
+        return store.query(queries.text("studies", name)).write_csv()
 
 
 def check_out(out: Path) -> None:

@@ -1,22 +1,14 @@
 """Rates and proportions with their uncertainty, and calls for each 1,000 unit-hours of a temperature band."""
 
-import hashlib
-
 import numpy as np
 import numpy.typing as npt
 import polars as pl
 from scipy import stats
 
+from lowambient.plan.resampling import FEWEST_SITES, resampled_ratio, seed_of
+
 Array = npt.NDArray[np.float64]
 Numbers = npt.ArrayLike
-
-RESAMPLES = 2000
-"""Resamples of the fleet behind an interval; the doubt this leaves in its ends is a few percent of its width."""
-
-FEWEST_SITES = 10
-"""Judgement: fewer sites cannot show how sites differ, and single units are resampled instead."""
-
-_CELLS_AT_A_TIME = 20_000_000
 
 
 def poisson_interval(events: Numbers, exposure: Numbers, level: float = 0.95) -> tuple[Array, Array]:
@@ -127,51 +119,15 @@ def exposure(unit_bands: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _resampled(bands: pl.DataFrame, cells: pl.DataFrame, level: float = 0.95) -> tuple[Array, Array]:
-    """Interval of each cell's rate over resampled fleets, bias-corrected and accelerated; NaN without events.
-
-    Episodes gather in few sites, so resampled rates lean, and plain percentiles would cover too little. Few clusters
-    that count are few degrees of freedom: Student's t stands for the normal, with (sum of squares)^2 / sum of fourth
-    powers of the clusters' influence, as in Satterthwaite's rule.
-    All sums are of whole numbers below 2^53: no order of adding and no thread can change them.
-    Source: Efron 1987, Journal of the American Statistical Association 82, 171-185.
-    """
+def _resampled(bands: pl.DataFrame, cells: pl.DataFrame) -> tuple[Array, Array]:
+    """Interval of each cell's rate over resampled fleets; NaN without events."""
     whole = "site_id" if bands["site_id"].n_unique() >= FEWEST_SITES else "unit_id"
     drawn = (
         bands.group_by(pl.col(whole).alias("cluster"), "measure", "band")
         .agg(pl.col("episodes", "unit_hours").sum())
         .sort("cluster", "measure", "band")
     )
-    events, hours = (_matrix(drawn, cells, value) for value in ("episodes", "unit_hours"))
-    rate = events.sum(axis=0) / hours.sum(axis=0)
-    rates = np.sort(_drawn_rates(events, hours, _seed(drawn)), axis=0)
-    below = ((rates < rate).sum(axis=0) + 0.5 * (rates == rate).sum(axis=0)) / (~np.isnan(rates)).sum(axis=0)
-    bias = stats.norm.ppf(np.clip(below, 1 / RESAMPLES, 1 - 1 / RESAMPLES))
-    influence = events - rate * hours
-    with np.errstate(divide="ignore", invalid="ignore"):
-        acceleration = np.sum(influence**3, axis=0) / (6 * np.sum(influence**2, axis=0) ** 1.5)
-        freedom = np.nan_to_num(np.sum(influence**2, axis=0) ** 2 / np.sum(influence**4, axis=0), nan=1.0)
-    ends = []
-    for tail in ((1 - level) / 2, (1 + level) / 2):
-        normal = bias + stats.t.ppf(tail, freedom)
-        place = stats.norm.cdf(bias + normal / (1 - acceleration * normal))
-        row = np.clip(np.floor(np.nan_to_num(place) * RESAMPLES), 0, RESAMPLES - 1).astype(np.intp)
-        ends.append(np.where(rate > 0, rates[row, np.arange(len(rate))], np.nan))
-    return ends[0], ends[1]
-
-
-def _drawn_rates(events: Array, hours: Array, seed: int) -> Array:
-    """Rates of each cell (columns) in each resample (rows) of the clusters (rows of `events` and `hours`)."""
-    draw = np.random.Generator(np.random.PCG64(seed))
-    count = len(events)
-    rates = np.empty((RESAMPLES, events.shape[1]))
-    step = max(1, _CELLS_AT_A_TIME // count)
-    for start in range(0, RESAMPLES, step):
-        size = min(step, RESAMPLES - start)
-        picked = draw.multinomial(count, np.full(count, 1 / count), size=size).astype(np.float64)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            rates[start : start + size] = (picked @ events) / (picked @ hours)
-    return rates
+    return resampled_ratio(_matrix(drawn, cells, "episodes"), _matrix(drawn, cells, "unit_hours"), seed_of(drawn))
 
 
 def _matrix(drawn: pl.DataFrame, cells: pl.DataFrame, value: str) -> Array:
@@ -181,10 +137,6 @@ def _matrix(drawn: pl.DataFrame, cells: pl.DataFrame, value: str) -> Array:
     matrix = np.zeros((int(row.max()) + 1, cells.height))
     matrix[row, placed["column"].to_numpy()] = placed[value].cast(pl.Float64).to_numpy()
     return matrix
-
-
-def _seed(drawn: pl.DataFrame) -> int:
-    return int.from_bytes(hashlib.sha256(drawn.write_csv().encode()).digest()[:8], "big")
 
 
 def _broadcast(first: Numbers, second: Numbers) -> tuple[Array, Array]:

@@ -19,12 +19,13 @@ class Calls(dy.Schema):
     outdoor_min_c = measured("outdoor_c", "coldest hour with possible cooling demand in the 24 h before", digits=1)
     symptom = choice("symptom", "class of the complaint, from its words alone", required=True)
     symptom_probability = number("certainty of the class", digits=3, min=0, max=1)
+    is_unclear = flag("the note says almost nothing", required=True)
     cluster = text("cluster by symptom and weather")
-    callback_of = text("call that this one comes back from")
-    is_callback = flag("comes back within the recall window")
-    censored = flag("its own recall window was not wholly observed")
-    is_cold_callback = flag("comes back within the cold recall window")
-    cold_censored = flag("its cold recall window was not wholly observed")
+    callback_of = text("latest earlier call within whose recall window it came back for a like symptom")
+    is_callback = flag("comes back within the recall window; false for tickets that are no service call of their own")
+    censored = flag("its recall window was cut short before a callback came; null without such a window")
+    is_cold_callback = flag("comes back, in the cold, within the cold recall window; null where weather is not known")
+    cold_censored = flag("its cold recall window was cut short before a return came; null without such a window")
     cold_probability = number("probability of a cold lockout call", digits=3, min=0, max=1)
 
 
@@ -42,6 +43,46 @@ class Exposure(dy.Schema):
     upper = number("upper end of the 95 % interval of the rate", digits=4, min=0)
 
 
+class CallbackRates(dy.Schema):
+    """Grain: clock, dimension, value. `rate = callbacks / (calls - censored)`."""
+
+    clock = choice("clock", "how the recall window is measured", key=True)
+    window = number("length of the recall window [d or cold h]", required=True, digits=2, min=0)
+    dimension = text("what calls are grouped by", key=True)
+    value = text("the group", key=True)
+    place = count("order in which values of a dimension are shown", required=True)
+    calls = count("index calls", required=True)
+    censored = count("of these, with a window that was cut short", required=True)
+    callbacks = count("of the others, came back", required=True)
+    rate = number("share that came back; null for small groups", digits=4, min=0, max=1)
+    lower = number("lower end of its 95 % interval (Wilson)", digits=4, min=0, max=1)
+    upper = number("upper end of its 95 % interval (Wilson)", digits=4, min=0, max=1)
+    shrunk_rate = number("share weighed with all groups of the dimension", digits=4, min=0, max=1)
+    exact_lower = number("lower end of the exact 95 % interval", digits=4, min=0, max=1)
+    exact_upper = number("upper end of the exact 95 % interval", digits=4, min=0, max=1)
+    resampled_lower = number("lower end of the 95 % interval with whole sites drawn anew", digits=4, min=0, max=1)
+    resampled_upper = number("upper end of the 95 % interval with whole sites drawn anew", digits=4, min=0, max=1)
+    p = number("of being like all other groups together", digits=5, min=0, max=1)
+    adjusted_p = number("the same, corrected over the dimension (Benjamini-Hochberg)", digits=5, min=0, max=1)
+    differs = flag("differs from the others, false ones held at 5 %")
+
+
+class FollowUp(dy.Schema):
+    """Grain: repair. An association: nobody drew lots for which unit was repaired."""
+
+    call_id = text("ticket of the repair", key=True)
+    unit_id = text("unit", required=True)
+    work = text("what was done", required=True)
+    expected_untreated_calls = number("cold calls to be expected without it", required=True, digits=3, min=0)
+    calls_after = count("cold calls that came", required=True)
+    cold_hours_after = number("cold hours they came in [h]", required=True, digits=1, min=0)
+    ratio = number("calls after over expected; null where none are to be expected", digits=3, min=0)
+    lower = number("lower end of its 95 % interval", digits=3, min=0)
+    upper = number("upper end of its 95 % interval", digits=3, min=0)
+    verdict = choice("follow_up_verdict", "did it hold", required=True)
+    apart = flag("does not overlap an earlier one of its kind on the unit", required=True)
+
+
 class Forecast(dy.Schema):
     """Grain: level, unit, site."""
 
@@ -53,6 +94,61 @@ class Forecast(dy.Schema):
     upper_90 = number("upper end of the 90 % predictive interval", required=True, digits=2, min=0)
     calls_last_winter = count("low-pressure episodes in the last whole winter", required=True)
     cold_hours_typical = number("cold hours of a typical winter [h]", required=True, digits=1, min=0)
+
+
+class Trips(dy.Schema):
+    """Grain: trip."""
+
+    unit_id = text("unit", required=True)
+    circuit = text("circuit; null is the whole unit")
+    tripped_at = instant("first sample at rest", required=True)
+    kind = choice("trip_kind", "which switch", required=True)
+    on_start = flag("within the time that a start may take", required=True)
+    minimum_kpa = number("lowest suction about the stop, absolute [kPa]", digits=1)
+    restarted_after_min = number("until the next start; null where it was not seen [min]", digits=1, min=0)
+    probability = number("certainty that the switch did it [-]", digits=3, min=0, max=1)
+
+
+class Lockouts(dy.Schema):
+    """Grain: lockout."""
+
+    unit_id = text("unit", required=True)
+    circuit = text("circuit; null is the whole unit")
+    started_at = instant("first sample at rest", required=True)
+    ended_at = instant("start, end of the call, or last sample", required=True)
+    kind = choice("lockout_kind", "what held it out", required=True)
+    outdoor_c = measured("outdoor_c", "outdoor temperature when it began", digits=1)
+    ended_by = choice("lockout_end", "what ended it", required=True)
+
+
+class SetPoints(dy.Schema):
+    """Grain: unit, circuit, switch. On the logger's own scale: no offset of its sensor shows in its readings."""
+
+    unit_id = text("unit", required=True)
+    circuit = text("circuit; null is the whole unit")
+    switch = choice("switch", "which switch, on which edge", required=True)
+    estimate_kpa = number("where it acts, absolute; null where the trace cannot tell [kPa]", digits=1, min=0)
+    lower_kpa = number("lower end of the 90 % interval [kPa]", digits=1, min=0)
+    upper_kpa = number("upper end of the 90 % interval [kPa]", digits=1, min=0)
+    estimate_psig = number("the estimate as gauge pressure at the site [psi]", digits=1)
+    saturation_c = number("its saturation temperature: dew for the cut-out, else bubble [degC]", digits=1)
+    events = count("events that it rests on", required=True)
+    listed_kpa = number("what the unit list says, absolute [kPa]", digits=1, min=0)
+
+
+class HeadPressure(dy.Schema):
+    """Grain: unit, circuit, period."""
+
+    unit_id = text("unit", required=True)
+    circuit = text("circuit; null is the whole unit")
+    period_start = instant("from", required=True)
+    period_end = instant("to", required=True)
+    behaviour = choice("head_behaviour", "how head pressure was held in the cold", required=True)
+    slope = number("condensing on outdoor temperature in steady cold running [-]", digits=3)
+    band_c = number("5 % to 95 % width of condensing temperature [K]", digits=2, min=0)
+    samples = count("samples of steady cold running", required=True)
+    change_lower = instant("earliest the change at the start may lie; null for the first period")
+    change_upper = instant("latest the change at the start may lie")
 
 
 class Loads(dy.Schema):
@@ -91,8 +187,14 @@ class Coverage(dy.Schema):
 
 TABLES: dict[str, type[dy.Schema]] = {
     "calls": Calls,
+    "callback_rates": CallbackRates,
+    "follow_up": FollowUp,
     "exposure": Exposure,
     "forecast": Forecast,
+    "trips": Trips,
+    "lockouts": Lockouts,
+    "set_points": SetPoints,
+    "head_pressure": HeadPressure,
     "loads": Loads,
     "quarantine": Quarantine,
     "coverage": Coverage,

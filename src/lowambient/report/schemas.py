@@ -199,7 +199,13 @@ PAGE: dict[str, type[dy.Schema]] = {
 ALL: dict[str, type[dy.Schema]] = {**outputs.TABLES, **WORKING, **PAGE}
 
 # Grains that a primary key cannot state, because a part of them may be null.
-_NULLABLE_GRAIN = {"forecast": ("level", "unit_id", "site_id")}
+_NULLABLE_GRAIN = {
+    "forecast": ("level", "unit_id", "site_id"),
+    "trips": ("unit_id", "circuit", "tripped_at", "kind"),
+    "lockouts": ("unit_id", "circuit", "started_at"),
+    "set_points": ("unit_id", "circuit", "switch"),
+    "head_pressure": ("unit_id", "circuit", "period_start"),
+}
 
 
 def grain(table: str) -> list[str]:

@@ -197,13 +197,13 @@ def _instant(value: datetime | None) -> str | None:
 
 
 def _fleet_facts(frames: Frames) -> Facts:
-    symptom = frames["calls"]["symptom"]
+    is_low = frames["calls"]["symptom"] == "low-pressure trip"
     return {
         "sites": (frames["sites"].height, "rows of the site list"),
         "units": (frames["units"].height, "rows of the unit list"),
         "calls": (frames["calls"].height, "rows of `calls`"),
-        "low_pressure_calls": (_total(symptom == "low pressure"), "rows of `calls` whose symptom is low pressure"),
-        "unclear_calls": (_total(symptom == "unclear"), "rows of `calls` whose words say too little"),
+        "low_pressure_calls": (_total(is_low), "rows of `calls` whose symptom is a low-pressure trip"),
+        "unclear_calls": (_total(frames["calls"]["is_unclear"]), "rows of `calls` whose words say too little"),
     }
 
 

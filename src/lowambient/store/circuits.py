@@ -1,0 +1,128 @@
+"""Readings handed out circuit by circuit, with the weather beside them, in bounded memory."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from lowambient.records import inputs
+from lowambient.store.database import Store
+from lowambient.store.queries import quoted
+
+ROWS_AT_ONCE = 5_000_000
+"""Readings held at one time: some 800 MB with all channels (judgement)."""
+HOUR_S = 3600
+ONLY_CIRCUIT = "1"
+UNITS_OF_ONE = (
+    "select unit_id from in_readings inner join in_units using (unit_id) group by unit_id"
+    " having count(distinct circuit) = 0 and max(coalesce(circuits, 1)) = 1"
+)
+"""Units whose readings name no circuit and that are not known to have several."""
+
+Array = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Circuit:
+    """One circuit's readings: read_at (UTC), the channels of the contract, station_c and station_wind_m_s.
+
+    `circuit` is null where a recorder names none on a unit that is known to have several.
+    """
+
+    unit_id: str
+    circuit: str | None
+    readings: pl.DataFrame
+
+
+@dataclass(frozen=True)
+class _Station:
+    """Weather of a station by hour from `first_hour` (hours since 1970), NaN where there is none."""
+
+    first_hour: int
+    temperature_c: Array
+    wind_m_s: Array
+
+    def at(self, seconds: Array, values: Array) -> Array:
+        """Values between two hours on the line between them; NaN where one of the two is missing."""
+        hours = seconds / HOUR_S - self.first_hour
+        before = np.clip(np.floor(hours).astype(np.int64), 0, len(values) - 2)
+        part = hours - before
+        found = values[before] * (1 - part) + np.where(part > 0, values[before + 1], 0.0) * part
+        return np.asarray(np.where((part >= 0) & (part <= 1), found, np.nan))
+
+
+def count_readings(store: Store) -> int:
+    """Rows of readings in the store."""
+    return int(store.query("select count(*) as n from in_readings").item())
+
+
+def circuits(store: Store, rows_at_once: int = ROWS_AT_ONCE) -> Iterator[Circuit]:
+    """Every circuit with readings, by unit and circuit; whole units are read together, some millions of rows at a time.
+
+    Needs `unit_station` and `weather_hours`. Rows of a circuit come in no particular order.
+    """
+    stations = _stations(store)
+    station_of = dict(store.query("select unit_id, station_id from unit_station").iter_rows())
+    of_one = set(store.query(UNITS_OF_ONE)["unit_id"])
+    channels = _channels_read(store)
+    for units in _buckets(store, rows_at_once):
+        names = ", ".join(quoted(unit) for unit in units)
+        rows = store.query(
+            f"select unit_id, circuit, read_at{''.join(f', {name}' for name in channels)} from in_readings"
+            f" where unit_id in ({names})"
+        )
+        parts = rows.partition_by("unit_id", "circuit", as_dict=True, include_key=False)
+        for unit_id, circuit in sorted(parts, key=lambda key: (key[0], key[1] or "")):
+            frame = parts.pop((unit_id, circuit))
+            named = ONLY_CIRCUIT if circuit is None and unit_id in of_one else circuit
+            yield Circuit(unit_id, named, _with_weather(frame, stations.get(station_of.get(unit_id))))
+
+
+def _buckets(store: Store, rows_at_once: int) -> Iterator[list[str]]:
+    """Unit ids in order, as many together as have so many rows; at least one."""
+    bucket: list[str] = []
+    held = 0
+    for unit_id, rows in store.query(
+        "select unit_id, count(*) as n from in_readings group by unit_id order by unit_id"
+    ).iter_rows():
+        if bucket and held + rows > rows_at_once:
+            yield bucket
+            bucket, held = [], 0
+        bucket.append(unit_id)
+        held += rows
+    if bucket:
+        yield bucket
+
+
+def _channels_read(store: Store) -> list[str]:
+    """Channels of the contract that have a value anywhere."""
+    counts = ", ".join(f"count({name}) as {name}" for name in inputs.CHANNELS)
+    found = store.query(f"select {counts} from in_readings").row(0, named=True)
+    return [name for name, count in found.items() if count]
+
+
+def _with_weather(frame: pl.DataFrame, station: _Station | None) -> pl.DataFrame:
+    missing = [pl.lit(None, dtype=pl.Float64).alias(name) for name in inputs.CHANNELS if name not in frame.columns]
+    frame = frame.with_columns(missing)
+    if station is None:
+        nothing = pl.lit(None, dtype=pl.Float64)
+        return frame.with_columns(station_c=nothing, station_wind_m_s=nothing)
+    seconds = frame["read_at"].dt.timestamp("us").to_numpy() / 1e6
+    return frame.with_columns(
+        pl.Series("station_c", station.at(seconds, station.temperature_c)).fill_nan(None),
+        pl.Series("station_wind_m_s", station.at(seconds, station.wind_m_s)).fill_nan(None),
+    )
+
+
+def _stations(store: Store) -> dict[str | None, _Station]:
+    found: dict[str | None, _Station] = {}
+    hours = store.query("select station_id, hour, temperature_c, wind_m_s from weather_hours order by station_id, hour")
+    for (station_id,), frame in hours.partition_by("station_id", as_dict=True).items():
+        number = frame["hour"].dt.timestamp("ms").to_numpy() // (1000 * HOUR_S)
+        dense = np.full((2, int(number[-1] - number[0]) + 2), np.nan)
+        for row, name in zip(dense, ("temperature_c", "wind_m_s"), strict=True):
+            row[number - number[0]] = frame[name].fill_null(np.nan).to_numpy()
+        found[station_id] = _Station(int(number[0]), dense[0], dense[1])
+    return found

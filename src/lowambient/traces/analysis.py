@@ -1,0 +1,214 @@
+"""One circuit's readings into what it really did: the questions in order, each answered by its own module."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import polars as pl
+
+from lowambient.refrigerant.saturation import bubble_kpa, dew_kpa
+from lowambient.refrigerant.usual_settings import usual_kpa
+from lowambient.traces.brackets import REPEATABILITY_KPA, Estimate
+from lowambient.traces.circuit import Array, Listed, Trace, trace_of
+from lowambient.traces.cleaning import SCHEMA as FAULTS
+from lowambient.traces.cleaning import clean, fault_frame
+from lowambient.traces.conditions import SCHEMA as CONDITIONS
+from lowambient.traces.conditions import months
+from lowambient.traces.fan_switching import fan_switching
+from lowambient.traces.head_pressure import SCHEMA as HEAD_PRESSURE
+from lowambient.traces.head_pressure import head_pressure
+from lowambient.traces.lockouts import Lockout, lockouts
+from lowambient.traces.noise import noise_kpa
+from lowambient.traces.resets import lp_reset
+from lowambient.traces.runs import CANNOT_TELL, SPLIT, Indices, running
+from lowambient.traces.set_points import SCHEMA as SET_POINTS
+from lowambient.traces.set_points import set_points
+from lowambient.traces.stops import Stops, stops
+from lowambient.traces.trips import Judged, Known, high_pressure, low_pressure
+
+FEWEST_SAMPLES = 10
+ALWAYS_WANTED = ("year-round", "refrigeration")
+COMFORT_CUT_OUT_DEW_C = -15.0
+WARMEST_CUT_OUT_DEW_C = -5.0
+"""A low-pressure switch that acts on a warmer coil would stop ordinary cooling (judgement; seen: -23 to -9 degC)."""
+LEAST_BOX_TD_K = 4.0
+SPLIT_LATE_S, TURNED_KPA = 180.0, 25.0
+"""A stop that is read from the pressure split lies at most so long before it shows (judgement)."""
+UNSURE_LIMIT = 1.4
+"""How far from the list a switch may act where the refrigerant is in doubt (judgement)."""
+COOLEST_HP_CUT_OUT_C = 52.0
+"""A high-pressure switch that acts below that would stop cooling on a hot day (judgement)."""
+HP_CUT_OUT_BUBBLE_C = 66.0
+"""Usual high-pressure cut-outs act near there whatever the refrigerant (R-410A at 644 psig: 66 degC, computed)."""
+INSTANT = pl.Datetime("us", "UTC")
+TRIPS: dict[str, pl.DataType] = {
+    "tripped_at": INSTANT,
+    "kind": pl.String(),
+    "on_start": pl.Boolean(),
+    "minimum_kpa": pl.Float64(),
+    "restarted_after_min": pl.Float64(),
+    "probability": pl.Float64(),
+}
+LOCKOUTS: dict[str, pl.DataType] = {
+    "started_at": INSTANT,
+    "ended_at": INSTANT,
+    "kind": pl.String(),
+    "outdoor_c": pl.Float64(),
+    "ended_by": pl.String(),
+}
+
+
+TABLES: dict[str, dict[str, pl.DataType]] = {
+    "trips": TRIPS,
+    "lockouts": LOCKOUTS,
+    "set_points": SET_POINTS,
+    "head_pressure": HEAD_PRESSURE,
+    "circuit_months": CONDITIONS,
+    "trace_faults": FAULTS,
+}
+
+
+@dataclass(frozen=True)
+class Analysis:
+    """What one circuit did; frames as in the output contract, without unit and circuit."""
+
+    running_from: str
+    trips: pl.DataFrame
+    lockouts: pl.DataFrame
+    set_points: pl.DataFrame
+    head_pressure: pl.DataFrame
+    months: pl.DataFrame
+    faults: pl.DataFrame
+
+    def frames(self) -> dict[str, pl.DataFrame]:
+        """The tables of `TABLES`."""
+        found = (self.trips, self.lockouts, self.set_points, self.head_pressure, self.months, self.faults)
+        return dict(zip(TABLES, found, strict=True))
+
+
+def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
+    """Everything that one circuit's readings tell; a pure function of `frame` (see `trace_of`) and the unit list."""
+    given = trace_of(frame, listed)
+    if len(given) < FEWEST_SAMPLES:
+        return _nothing(listed)
+    trace, faults = clean(given, listed.duty == "refrigeration")
+    state = running(trace)
+    seen = stops(trace, state)
+    from_split = state.from_what == SPLIT
+    lp_known, hp_known = _lp_known(listed, trace.refrigerant), _hp_known(listed, trace.refrigerant)
+    suction_noise = noise_kpa(trace["suction_kpa"], ~state.on)
+    head_noise = noise_kpa(trace.head_kpa, ~state.on)
+    low = low_pressure(trace, state, seen, replace(lp_known, from_split=from_split), suction_noise)
+    high = high_pressure(trace, state, seen, replace(hp_known, from_split=from_split), head_noise)
+    usual_reset = usual_kpa(listed.refrigerant, "lp reset", listed.barometric_kpa) if listed.refrigerant else None
+    is_low = low.trips(seen, trace.step_s) & ~(high.probability > low.probability)
+    known_reset = (listed.lp_reset_kpa, usual_reset)
+    reset = lp_reset(trace, seen, is_low, known_reset, suction_noise, from_split)
+    fan_on, fan_off = fan_switching(trace, state, listed.fan_on_kpa, listed.fan_off_kpa, head_noise)
+    reset_kpa = reset.kpa if reset else listed.lp_reset_kpa or usual_reset
+    blur = float(np.hypot(suction_noise, REPEATABILITY_KPA))
+    found: dict[str, Estimate | None] = {
+        "lp cut-out": low.cut_out,
+        "lp reset": reset,
+        "fan on": fan_on,
+        "fan off": fan_off,
+        "hp cut-out": high.cut_out,
+    }
+    return Analysis(
+        running_from=state.from_what,
+        trips=_trips(trace, seen, low, high, from_split),
+        lockouts=_lockouts(lockouts(trace, seen, is_low, reset_kpa, blur, listed.duty in ALWAYS_WANTED)),
+        set_points=set_points(found, listed, trace.refrigerant),
+        head_pressure=head_pressure(trace, state, listed),
+        months=months(trace, state, listed, fan_off.kpa if fan_off else listed.fan_off_kpa),
+        faults=fault_frame(faults),
+    )
+
+
+def _nothing(listed: Listed) -> Analysis:
+    """What too few samples tell."""
+    empty = {name: pl.DataFrame(schema=schema) for name, schema in TABLES.items()}
+    empty["set_points"] = set_points({}, listed, listed.refrigerant)
+    return Analysis(CANNOT_TELL, *empty.values())
+
+
+def _lp_known(listed: Listed, refrigerant: str | None) -> Known:
+    """`refrigerant` is null where it cannot be the listed one: then only the list's own pressure is known."""
+    if refrigerant is None:
+        limit = None if listed.lp_cut_out_kpa is None else UNSURE_LIMIT * listed.lp_cut_out_kpa
+        return Known(listed.lp_cut_out_kpa, None, limit)
+    usual = usual_kpa(refrigerant, "lp cut-out", listed.barometric_kpa)
+    warmest_c = WARMEST_CUT_OUT_DEW_C
+    if listed.duty == "refrigeration":
+        warmest_c = min(warmest_c, listed.space_c - LEAST_BOX_TD_K) if listed.space_c is not None else warmest_c
+    elif usual is None:
+        usual = float(dew_kpa(refrigerant, COMFORT_CUT_OUT_DEW_C))
+    always_wanted = listed.duty in ALWAYS_WANTED
+    pumps_down = listed.pump_down is True or (listed.pump_down is None and listed.duty == "refrigeration")
+    return Known(listed.lp_cut_out_kpa, usual, float(dew_kpa(refrigerant, warmest_c)), always_wanted, pumps_down)
+
+
+def _hp_known(listed: Listed, refrigerant: str | None) -> Known:
+    if refrigerant is None:
+        limit = None if listed.hp_cut_out_kpa is None else listed.hp_cut_out_kpa / UNSURE_LIMIT
+        return Known(listed.hp_cut_out_kpa, None, limit)
+    usual = usual_kpa(refrigerant, "hp cut-out", listed.barometric_kpa) or float(
+        bubble_kpa(refrigerant, HP_CUT_OUT_BUBBLE_C)
+    )
+    return Known(listed.hp_cut_out_kpa, usual, float(bubble_kpa(refrigerant, COOLEST_HP_CUT_OUT_C)))
+
+
+def _instants(seconds: np.ndarray) -> pl.Series:
+    return (
+        pl.Series((np.asarray(seconds) * 1e6).round().astype(np.int64))
+        .cast(pl.Datetime("us"))
+        .dt.replace_time_zone("UTC")
+    )
+
+
+def _stopped_s(trace: Trace, seen: Stops, which: Indices, kind: str, from_split: bool) -> Array:
+    """First sample at rest; where the state comes from the split, which closes late, after the pressure turned."""
+    first = seen.first_off[which]
+    if not from_split:
+        return np.asarray(trace.at_s[first])
+    channel = -trace["suction_kpa"] if kind == "low pressure" else trace.head_kpa
+    begin = np.searchsorted(trace.at_s, trace.at_s[first] - SPLIT_LATE_S)
+    turned = [_last_near_top(channel, int(low), int(high)) for low, high in zip(begin, first, strict=True)]
+    return np.asarray(trace.at_s[np.minimum(np.array(turned, dtype=np.int64) + 1, first)])
+
+
+def _last_near_top(channel: Array, low: int, high: int) -> int:
+    window = channel[low : high + 1]
+    if not np.isfinite(window).any():
+        return high
+    return low + int(np.flatnonzero(window >= np.nanmax(window) - TURNED_KPA)[-1])
+
+
+def _trips(trace: Trace, seen: Stops, low: Judged, high: Judged, from_split: bool) -> pl.DataFrame:
+    frames = []
+    for kind, judged, other in (("low pressure", low, high), ("high pressure", high, low)):
+        which = np.flatnonzero(judged.trips(seen, trace.step_s) & (judged.probability >= other.probability))
+        frames.append(
+            pl.DataFrame(
+                {
+                    "tripped_at": _instants(_stopped_s(trace, seen, which, kind, from_split)),
+                    "kind": pl.repeat(kind, len(which), dtype=pl.String, eager=True),
+                    "on_start": seen.on_start[which],
+                    "minimum_kpa": seen.lowest_kpa[which],
+                    "restarted_after_min": np.where(seen.restarts, seen.off_s / 60, np.nan)[which],
+                    "probability": judged.probability[which],
+                }
+            ).with_columns(pl.col("restarted_after_min").fill_nan(None), pl.col("minimum_kpa").fill_nan(None))
+        )
+    return pl.concat(frames).sort("tripped_at", "kind").cast(pl.Schema(TRIPS))
+
+
+def _lockouts(found: list[Lockout]) -> pl.DataFrame:
+    rows = [(each.kind, each.outdoor_c, each.ended_by) for each in found]
+    frame = pl.DataFrame(
+        rows, schema={name: LOCKOUTS[name] for name in ("kind", "outdoor_c", "ended_by")}, orient="row"
+    )
+    times = {
+        "started_at": _instants(np.array([each.started_s for each in found])),
+        "ended_at": _instants(np.array([each.ended_s for each in found])),
+    }
+    return frame.with_columns(pl.col("outdoor_c").fill_nan(None), **times).select(*LOCKOUTS)

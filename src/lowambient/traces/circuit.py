@@ -1,0 +1,133 @@
+"""One circuit as the analysis sees it: what the lists say of it, and its channels as arrays."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from lowambient.records import inputs
+from lowambient.refrigerant import saturation
+
+Array = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
+
+GAP_STEPS = 5.0
+"""Logging intervals without a sample that make a gap; nothing is said about what happened inside one."""
+SHORTEST_GAP_S = 120.0
+
+
+@dataclass(frozen=True)
+class Listed:
+    """What the unit list says of a circuit; pressures in absolute kPa, null where the list is blank.
+
+    `circuit` is null for readings of a unit as a whole.
+    """
+
+    unit_id: str
+    circuit: str | None
+    refrigerant: str | None
+    barometric_kpa: float
+    duty: str | None = None
+    head_control: str | None = None
+    pump_down: bool | None = None
+    heat_pump: bool | None = None
+    lp_switch_at: str | None = None
+    lp_cut_out_kpa: float | None = None
+    lp_reset_kpa: float | None = None
+    hp_cut_out_kpa: float | None = None
+    fan_on_kpa: float | None = None
+    fan_off_kpa: float | None = None
+    condenser_fans: int | None = None
+    shared_condenser: bool | None = None
+    space_c: float | None = None
+
+
+@dataclass(frozen=True)
+class Trace:
+    """Channels of one circuit by instant, each an array (samples,), NaN where nothing was read.
+
+    `at_s` are seconds since 1970 UTC, strictly increasing; `step_s` is the usual time between two samples; flags are
+    0, 1 or NaN; `cooling` is false where the unit is known to heat or defrost. `head_kpa` is the liquid tap, else the
+    discharge tap, said in `head_tap` (empty where neither is logged).
+    """
+
+    at_s: Array
+    step_s: float
+    channels: Mapping[str, Array]
+    refrigerant: str | None
+
+    def __len__(self) -> int:
+        return len(self.at_s)
+
+    def __getitem__(self, channel: str) -> Array:
+        return self.channels[channel]
+
+    def has(self, channel: str) -> bool:
+        """Whether the channel was read at all."""
+        return bool(np.isfinite(self.channels[channel]).any())
+
+    @property
+    def head_tap(self) -> str:
+        """The channel that stands for head pressure: liquid_kpa, discharge_kpa, or empty."""
+        return next((tap for tap in ("liquid_kpa", "discharge_kpa") if self.has(tap)), "")
+
+    @property
+    def head_kpa(self) -> Array:
+        """Head pressure at the liquid tap, else at the discharge tap."""
+        return self.channels[self.head_tap or "liquid_kpa"]
+
+    @property
+    def outdoor_c(self) -> Array:
+        """Outdoor temperature at the condenser as logged, the station's where none was."""
+        logged = self.channels["outdoor_c"]
+        return np.where(np.isfinite(logged), logged, self.channels["station_c"])
+
+    @property
+    def cooling(self) -> Mask:
+        """Samples at which the unit is not known to heat or defrost."""
+        return np.asarray(self.channels["heating"] != 1.0)
+
+    def condensing_c(self) -> Array:
+        """Bubble temperature at a liquid tap, dew temperature at a discharge tap."""
+        return self.bubble_c("liquid_kpa") if self.head_tap == "liquid_kpa" else self.dew_c("discharge_kpa")
+
+    def bubble_c(self, channel: str) -> Array:
+        """Bubble temperature of a pressure channel; NaN without a refrigerant."""
+        if self.refrigerant is None:
+            return np.full(len(self), np.nan)
+        return saturation.bubble_c(self.refrigerant, self.channels[channel])
+
+    def dew_c(self, channel: str) -> Array:
+        """Dew temperature of a pressure channel; NaN without a refrigerant."""
+        if self.refrigerant is None:
+            return np.full(len(self), np.nan)
+        return saturation.dew_c(self.refrigerant, self.channels[channel])
+
+    def gap_before(self) -> Mask:
+        """Samples before which the log is silent for so long that they stand for themselves; the first is one."""
+        limit_s = max(GAP_STEPS * self.step_s, SHORTEST_GAP_S)
+        return np.concatenate([[True], np.diff(self.at_s) > limit_s])
+
+    def with_channels(self, **changed: Array) -> "Trace":
+        """The same trace with some channels replaced."""
+        return replace(self, channels={**self.channels, **changed})
+
+
+def trace_of(frame: pl.DataFrame, listed: Listed) -> Trace:
+    """The trace of one circuit from its readings: in time order, each instant once.
+
+    `frame` has read_at, the channels of `records.inputs.CHANNELS`, station_c and station_wind_m_s; of rows with the
+    same instant the means are taken.
+    """
+    names = [name for name in inputs.CHANNELS if name != "mode"]
+    heating = pl.col("mode").cast(pl.String).is_in(["heating", "defrost"]).cast(pl.Float64).alias("heating")
+    values = frame.select("read_at", pl.col(*names, "station_c", "station_wind_m_s").cast(pl.Float64), heating)
+    if values["read_at"].is_duplicated().any():
+        values = values.unique().group_by("read_at").mean()
+    values = values.sort("read_at")
+    at_s = values["read_at"].dt.timestamp("us").to_numpy() / 1e6
+    channels = {name: values[name].fill_null(np.nan).to_numpy() for name in values.columns[1:]}
+    step_s = float(np.median(np.diff(at_s))) if len(at_s) > 1 else np.nan
+    return Trace(at_s, step_s, channels, listed.refrigerant)

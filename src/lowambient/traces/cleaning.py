@@ -1,0 +1,235 @@
+"""What is wrong with the channels themselves: found, corrected where that is safe, else set aside with a reason."""
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+import numpy as np
+import polars as pl
+
+from lowambient.refrigerant.saturation import bubble_c
+from lowambient.traces.circuit import Array, Mask, Trace
+
+CORRECTED, SET_ASIDE, SHOWN = "corrected", "set aside", "shown"
+PRESSURES = ("suction_kpa", "liquid_kpa", "discharge_kpa")
+SCHEMA: dict[str, pl.DataType] = {
+    "channel": pl.String(),
+    "fault": pl.String(),
+    "from_at": pl.Datetime("us", "UTC"),
+    "to_at": pl.Datetime("us", "UTC"),
+    "action": pl.String(),
+    "sentence": pl.String(),
+}
+
+REVERSED_SHARE = 0.9
+CLEAR_SPLIT = 0.25
+"""Logarithm of the ratio of two pressures from which it is plain which one is higher."""
+STUCK_S = 7200.0
+STUCK_SAMPLES = 24
+MOVING_KPA = 70.0
+"""The other pressure moves at least so much, 10 psi, while a stuck one repeats itself (judgement)."""
+SPIKE_KPA = 100.0
+"""A lone reading that stands out this far from both neighbours, which agree, is not the circuit's (judgement)."""
+FASTEST_SPIKE_STEP_S = 90.0
+SETTLED_S = 5400.0
+RESTING_SPLIT = 0.1
+POSSIBLE_STANDING_K = (-4.0, 14.0)
+"""Standing bubble temperature over outdoor: sensor errors below, heat of crankcase heaters, sun and building above."""
+COLDER_THAN_INDOORS_C = 15.0
+"""Above it the charge may lie in the indoor coil and stand at the indoor temperature (judgement)."""
+ATMOSPHERE_KPA = 101.325
+FEWEST_SETTLED = 20
+CLOCK_HOURS = 14
+FEWEST_CLOCK_HOURS = 96
+CLOCK_GAIN = 0.6
+"""Share of the misfit between logger and station that a shift of the clock must leave at most (judgement)."""
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One fault of a channel over a stretch of time (seconds since 1970 UTC)."""
+
+    channel: str
+    fault: str
+    from_s: float
+    to_s: float
+    action: str
+    sentence: str
+
+
+def clean(trace: Trace, cools_a_box: bool = False) -> tuple[Trace, list[Fault]]:
+    """The trace with faults corrected or set aside, and the faults that were found.
+
+    `cools_a_box`: the charge may lie in a box colder than the outdoor air, so where it stands tells nothing.
+    """
+    faults: list[Fault] = []
+    for step in (_swapped, _spikes, _stuck, _clock, *([] if cools_a_box else [_standing])):
+        trace, found = step(trace)
+        faults += found
+    return trace, faults
+
+
+def fault_frame(faults: list[Fault]) -> pl.DataFrame:
+    """Grain: fault."""
+    rows = [
+        (each.channel, each.fault, _instant(each.from_s), _instant(each.to_s), each.action, each.sentence)
+        for each in faults
+    ]
+    return pl.DataFrame(rows, schema=SCHEMA, orient="row")
+
+
+def _instant(seconds: float) -> datetime:
+    return datetime.fromtimestamp(seconds, UTC)
+
+
+def _whole(trace: Trace) -> tuple[float, float]:
+    return float(trace.at_s[0]), float(trace.at_s[-1])
+
+
+def _swapped(trace: Trace) -> tuple[Trace, list[Fault]]:
+    """Suction above liquid by much, nearly always when they differ: the hoses are the wrong way round."""
+    if not trace.head_tap:
+        return trace, []
+    head = trace.head_kpa
+    with np.errstate(divide="ignore", invalid="ignore"):
+        split = np.log(head / trace["suction_kpa"])
+    clear = split[np.abs(split) > CLEAR_SPLIT]
+    if len(clear) < 10 or (clear < 0).mean() < REVERSED_SHARE:
+        return trace, []
+    swapped = trace.with_channels(**{"suction_kpa": head, trace.head_tap: trace["suction_kpa"]})
+    sentence = (
+        f"suction read above head pressure in {(clear < 0).mean():.0%} of what differs: taken the other way round"
+    )
+    return swapped, [Fault("suction_kpa", "swapped", *_whole(trace), CORRECTED, sentence)]
+
+
+def _spikes(trace: Trace) -> tuple[Trace, list[Fault]]:
+    """Lone readings far from two neighbours that agree; between slow samples a real excursion could look so."""
+    faults, changed = [], {}
+    for channel in PRESSURES:
+        values = trace[channel]
+        if len(values) < 3 or not np.isfinite(values).any():
+            continue
+        before, after = values[:-2], values[2:]
+        apart = np.abs(values[1:-1] - (before + after) / 2)
+        limit = np.maximum(SPIKE_KPA, 8 * np.abs(before - after))
+        lone = np.concatenate([[False], apart > limit, [False]])
+        if trace.step_s > FASTEST_SPIKE_STEP_S:
+            low, high = np.nanquantile(values, [0.005, 0.995])
+            lone &= (values < low - 0.5 * (high - low)) | (values > high + 0.5 * (high - low))
+        if lone.any():
+            changed[channel] = np.where(lone, np.nan, values)
+            ends = trace.at_s[np.flatnonzero(lone)[[0, -1]]]
+            sentence = f"{int(lone.sum())} lone readings far from both neighbours were set aside"
+            faults.append(Fault(channel, "spikes", float(ends[0]), float(ends[1]), SET_ASIDE, sentence))
+    return trace.with_channels(**changed), faults
+
+
+def _stuck(trace: Trace) -> tuple[Trace, list[Fault]]:
+    """A pressure that repeats one value for hours while the other pressure moves."""
+    faults, changed = [], {}
+    for channel, other in (("suction_kpa", trace.head_tap), (trace.head_tap, "suction_kpa")):
+        if not trace.head_tap:
+            continue
+        is_stuck = _repeats(trace, channel, other)
+        if is_stuck.any():
+            changed[channel] = np.where(is_stuck, np.nan, trace[channel])
+            edges = np.flatnonzero(np.diff(np.concatenate([[False], is_stuck, [False]])))
+            for first, last in zip(edges[::2], edges[1::2] - 1, strict=True):
+                ends = float(trace.at_s[first]), float(trace.at_s[last])
+                sentence = f"one value for {(ends[1] - ends[0]) / 3600:.0f} h while the other pressure moved: set aside"
+                faults.append(Fault(channel, "stuck", *ends, SET_ASIDE, sentence))
+    return trace.with_channels(**changed), faults
+
+
+def _repeats(trace: Trace, channel: str, other: str) -> Mask:
+    values = trace[channel]
+    is_stuck = np.zeros(len(values), dtype=bool)
+    begins = np.flatnonzero(np.concatenate([[True], (values[1:] != values[:-1])]))
+    ends = np.concatenate([begins[1:], [len(values)]])
+    long = (ends - begins >= STUCK_SAMPLES) & (trace.at_s[ends - 1] - trace.at_s[begins] >= STUCK_S)
+    for first, end in zip(begins[long], ends[long], strict=True):
+        beside = trace[other][first:end]
+        beside = beside[np.isfinite(beside)]
+        if len(beside) >= STUCK_SAMPLES and np.ptp(np.quantile(beside, [0.05, 0.95])) > MOVING_KPA:
+            is_stuck[first:end] = True
+    return is_stuck
+
+
+def _clock(trace: Trace) -> tuple[Trace, list[Fault]]:
+    """A clock that is whole hours off: the logged outdoor temperature fits the station's much better when shifted."""
+    logged, station = trace["outdoor_c"], trace["station_c"]
+    known = np.isfinite(logged) & np.isfinite(station)
+    hours = np.floor(trace.at_s[known] / 3600).astype(np.int64)
+    if len(np.unique(hours)) < FEWEST_CLOCK_HOURS:
+        return trace, []
+    begin = hours.min()
+    size = int(hours.max() - begin) + 1
+    counts = np.bincount(hours - begin, minlength=size)
+    with np.errstate(invalid="ignore"):
+        by_hour = [np.bincount(hours - begin, each[known], size) / counts for each in (logged, station)]
+    misfit = {shift: _misfit(by_hour[0], by_hour[1], shift) for shift in range(-CLOCK_HOURS, CLOCK_HOURS + 1)}
+    best = min(misfit, key=lambda shift: (misfit[shift], abs(shift)))
+    if best == 0 or not misfit[best] < CLOCK_GAIN * misfit[0]:
+        return trace, []
+    sentence = (
+        f"the logged outdoor temperature fits the station's best {abs(best)} h {'earlier' if best < 0 else 'later'}:"
+        " the clock of the logger was taken to be off by that"
+    )
+    fault = Fault("read_at", "clock off", *_whole(trace), CORRECTED, sentence)
+    moved = Trace(trace.at_s + 3600.0 * best, trace.step_s, trace.channels, trace.refrigerant)
+    return moved.with_channels(station_c=_moved_station(trace, best)), [fault]
+
+
+def _misfit(logged: Array, station: Array, shift: int) -> float:
+    """Standard deviation of logger minus station, the logger moved later by `shift` hours."""
+    moved = np.full(len(logged), np.nan)
+    if shift >= 0:
+        moved[shift:] = logged[: len(logged) - shift]
+    else:
+        moved[:shift] = logged[-shift:]
+    difference = moved - station
+    difference = difference[np.isfinite(difference)]
+    return float(np.std(difference)) if len(difference) >= FEWEST_CLOCK_HOURS // 2 else np.inf
+
+
+def _moved_station(trace: Trace, shift: int) -> Array:
+    known = np.isfinite(trace["station_c"])
+    return np.interp(trace.at_s + 3600.0 * shift, trace.at_s[known], trace["station_c"][known])
+
+
+def _standing(trace: Trace) -> tuple[Trace, list[Fault]]:
+    """A circuit long at rest stands near the outdoor temperature: if not, its pressure or refrigerant is wrong."""
+    settled = settled_mask(trace)
+    outdoor = trace.outdoor_c
+    settled &= (outdoor < COLDER_THAN_INDOORS_C) & np.isfinite(trace["suction_kpa"])
+    if trace.refrigerant is None or settled.sum() < FEWEST_SETTLED:
+        return trace, []
+    standing, out_c = trace["suction_kpa"][settled], outdoor[settled]
+    low, high = POSSIBLE_STANDING_K
+    over_k = float(np.nanmedian(bubble_c(trace.refrigerant, standing) - out_c))
+    if low <= over_k <= high:
+        return trace, []
+    shifted = {
+        text: float(np.nanmedian(bubble_c(trace.refrigerant, standing + kpa) - out_c))
+        for text, kpa in (("gauge taken for absolute", ATMOSPHERE_KPA), ("absolute taken for gauge", -ATMOSPHERE_KPA))
+    }
+    fits = [text for text, k in shifted.items() if low <= k <= high and text == "gauge taken for absolute"]
+    if over_k < low and fits:
+        moved = {channel: trace[channel] + ATMOSPHERE_KPA for channel in PRESSURES}
+        sentence = f"at rest it would stand {over_k:.0f} K from the outdoor temperature; as gauge pressure it fits"
+        return trace.with_channels(**moved), [Fault("suction_kpa", fits[0], *_whole(trace), CORRECTED, sentence)]
+    sentence = (
+        f"at rest it stands {over_k:.0f} K from the outdoor temperature, which {trace.refrigerant} cannot: the"
+        " refrigerant on the list, the unit of pressure or a sensor is wrong; saturation temperatures are set aside"
+    )
+    without = Trace(trace.at_s, trace.step_s, trace.channels, None)
+    return without, [Fault("suction_kpa", "refrigerant or pressure does not fit", *_whole(trace), SET_ASIDE, sentence)]
+
+
+def settled_mask(trace: Trace) -> Mask:
+    """Samples at which head and suction have been alike for an hour and a half: the circuit rests and has settled."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        apart = ~(np.abs(np.log(trace.head_kpa / trace["suction_kpa"])) < RESTING_SPLIT)
+    apart |= trace.gap_before()
+    last_apart = np.maximum.accumulate(np.where(apart, np.arange(len(apart)), 0))
+    return np.asarray(~apart & (trace.at_s - trace.at_s[last_apart] >= SETTLED_S))

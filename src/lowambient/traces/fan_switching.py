@@ -1,0 +1,133 @@
+"""Where a cycled condenser fan comes on and goes off: the turning points of head pressure in steady running.
+
+With several samples on each ramp a turning point is seen, and its neighbours say how far the pressure may have gone
+between them. With fewer, samples fall anywhere on the saw, so its ends are those of the readings' distribution.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.signal import find_peaks
+from scipy.special import ndtr
+
+from lowambient.traces.brackets import LAGS_S, Estimate, Events, estimate, grid_kpa, log_likelihood, normal_log_prior
+from lowambient.traces.circuit import Array, Trace
+from lowambient.traces.runs import Indices, Running
+
+STARTED_S = 180.0
+SHORTEST_RUN_S = 1200.0
+LEAST_SWING_SHARE = 0.08
+"""Least swing of a fan switch, of the head pressure itself: a narrower one would wear its fan out (judgement)."""
+FEWEST_TURNS = 3
+TIGHT_SHARE = 0.15
+"""Scatter of turning points, in swings, above which they are not a switch's (judgement)."""
+SAMPLES_A_RAMP = 3.0
+FLAT_SAW_BINS = 160
+
+
+@dataclass(frozen=True)
+class Turns:
+    """Turning points of head pressure: samples of the peaks and troughs, and all samples of the runs that have them."""
+
+    peaks: Indices
+    troughs: Indices
+    samples: Indices
+
+
+def fan_switching(
+    trace: Trace, running: Running, listed_on_kpa: float | None, listed_off_kpa: float | None, noise_kpa: float
+) -> tuple[Estimate | None, Estimate | None]:
+    """Fan-on and fan-off pressures, each null where head pressure does not saw between two."""
+    turns = _turns(trace, running, noise_kpa)
+    head = trace.head_kpa
+    if min(len(turns.peaks), len(turns.troughs)) < FEWEST_TURNS:
+        return None, None
+    tops, bottoms = head[turns.peaks], head[turns.troughs]
+    swing = float(np.median(tops) - np.median(bottoms))
+    if max(_scatter(tops), _scatter(bottoms)) > TIGHT_SHARE * swing + noise_kpa:
+        return None, None
+    samples_a_ramp = len(turns.samples) / (len(turns.peaks) + len(turns.troughs))
+    if samples_a_ramp < SAMPLES_A_RAMP:
+        return _ends_of_saw(head[turns.samples], len(turns.peaks), noise_kpa)
+    return (
+        _turning(trace, turns, listed_on_kpa, noise_kpa, 1.0),
+        _turning(trace, turns, listed_off_kpa, noise_kpa, -1.0),
+    )
+
+
+def _scatter(values: Array) -> float:
+    return float(np.median(np.abs(values - np.median(values))))
+
+
+def _turns(trace: Trace, running: Running, noise_kpa: float) -> Turns:
+    head = trace.head_kpa
+    is_steady = (running.since_start_s >= STARTED_S) & np.isfinite(head)
+    if not is_steady.any():
+        return Turns(*(np.empty(0, dtype=np.int64) for _ in range(3)))
+    least = max(6 * noise_kpa, LEAST_SWING_SHARE * float(np.median(head[is_steady])))
+    peaks, troughs, samples = [], [], []
+    spans = running.spans
+    for first, last in zip(spans.first[spans.on], spans.last[spans.on], strict=True):
+        begin = int(np.searchsorted(trace.at_s, trace.at_s[first] + STARTED_S))
+        if trace.at_s[last] - trace.at_s[first] < SHORTEST_RUN_S or last - begin < 4:
+            continue
+        run = head[begin : last + 1]
+        run = (
+            np.interp(np.arange(len(run)), np.flatnonzero(np.isfinite(run)), run[np.isfinite(run)])
+            if np.isfinite(run).any()
+            else run
+        )
+        up, down = find_peaks(run, prominence=least)[0], find_peaks(-run, prominence=least)[0]
+        if len(up) and len(down):
+            peaks.append(up + begin)
+            troughs.append(down + begin)
+            samples.append(np.arange(begin, last + 1))
+    joined = (np.concatenate(each) if each else np.empty(0, dtype=np.int64) for each in (peaks, troughs, samples))
+    return Turns(*(each[np.isfinite(head[each])] for each in joined))
+
+
+def _turning(trace: Trace, turns: Turns, listed_kpa: float | None, noise_kpa: float, sign: float) -> Estimate:
+    """One end of the saw from turning points that were seen; sign 1 for peaks, -1 for troughs.
+
+    Between ramps of rates r and f the highest of samples h apart lies up to h r f / (r + f) under the peak, and a
+    sensor that lags by L turns L f ln(1 + r / f) under it (first-order lag, where it meets the falling ramp).
+    """
+    at_s, head = trace.at_s, trace.head_kpa
+    these, others = (turns.peaks, turns.troughs) if sign > 0 else (turns.troughs, turns.peaks)
+    coming, going = _ramps(at_s, head, these, others)
+    trail = going * np.log1p(coming / going)
+    unseen = (at_s[these] - at_s[these - 1]) * coming * going / (coming + going)
+    reading = head[these]
+    room = 20 * noise_kpa + float(np.median(unseen) + LAGS_S[-1] * np.median(trail))
+    grid = grid_kpa(max(reading.min(), np.quantile(reading, 0.1) - room), np.quantile(reading, 0.9) + room)
+    events = Events(reading, sign * trail, sign * unseen, np.ones(len(these)))
+    log_prior = normal_log_prior(grid, listed_kpa, 25.0, 0.3) if listed_kpa is not None else np.zeros(len(grid))
+    return estimate(log_prior + log_likelihood(events, grid, noise_kpa), grid, len(these))
+
+
+def _ramps(at_s: Array, head: Array, these: Indices, others: Indices) -> tuple[Array, Array]:
+    """Mean rates of the ramps before and after each turning point, kPa/s; the usual one where no other turn is near."""
+    place = np.searchsorted(others, these)
+    rates = []
+    for neighbour in (np.maximum(place - 1, 0), np.minimum(place, len(others) - 1)):
+        beside = others[neighbour]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            rate = np.abs(head[these] - head[beside]) / np.abs(at_s[these] - at_s[beside])
+        usual = float(np.median(rate[np.isfinite(rate)]))
+        rates.append(np.clip(np.where(np.isfinite(rate), rate, usual), usual / 4, usual * 4))
+    return rates[0], rates[1]
+
+
+def _ends_of_saw(readings: Array, events: int, noise_kpa: float) -> tuple[Estimate, Estimate]:
+    """Both ends from readings that fall anywhere on the saw: a flat distribution between them, blurred by noise."""
+    low, high = np.quantile(readings, [0.002, 0.998])
+    counts, edges = np.histogram(np.clip(readings, low, high), bins=FLAT_SAW_BINS, range=(low, high))
+    middle = (edges[1:] + edges[:-1]) / 2
+    swing = high - low
+    offs = np.linspace(low - 3 * noise_kpa, low + 0.3 * swing, 60)
+    ons = np.linspace(high - 0.3 * swing, high + 3 * noise_kpa, 60)
+    off, on = (each.ravel()[:, None] for each in np.meshgrid(offs, ons, indexing="ij"))
+    flat = (ndtr((middle - off) / noise_kpa) - ndtr((middle - on) / noise_kpa)) / (on - off)
+    log_posterior = (np.log(0.95 * flat + 0.05 / swing) @ counts / max(1.0, np.sqrt(counts.sum()) / 15)).reshape(60, 60)
+    on_log, off_log = np.logaddexp.reduce(log_posterior, axis=0), np.logaddexp.reduce(log_posterior, axis=1)
+    return estimate(on_log, ons, events), estimate(off_log, offs, events)

@@ -1,0 +1,52 @@
+"""The analysis over every circuit of a fleet, in this process or in several."""
+
+from collections.abc import Iterable, Iterator
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from multiprocessing import get_context
+
+import polars as pl
+
+from lowambient.traces.analysis import TABLES, analyse
+from lowambient.traces.circuit import Listed
+
+CIRCUITS_AHEAD = 4
+"""Circuits that wait for each process: enough that none is idle, few enough to bound the memory."""
+
+Given = tuple[Listed, pl.DataFrame]
+
+
+def analyse_fleet(circuits: Iterable[Given], processes: int = 1) -> dict[str, pl.DataFrame]:
+    """Tables of `analysis.TABLES` for all circuits, each with unit_id and circuit, sorted by its grain.
+
+    The answer does not depend on `processes` nor on the order of `circuits`.
+    """
+    parts: dict[str, list[pl.DataFrame]] = {name: [] for name in TABLES}
+    for found in _in_processes(circuits, processes) if processes > 1 else map(_one, circuits):
+        for name, frame in found.items():
+            if frame.height:
+                parts[name].append(frame)
+    return {name: _joined(name, frames) for name, frames in parts.items()}
+
+
+def _one(given: Given) -> dict[str, pl.DataFrame]:
+    listed, readings = given
+    whose = pl.lit(listed.unit_id).alias("unit_id"), pl.lit(listed.circuit, dtype=pl.String).alias("circuit")
+    return {name: frame.select(*whose, pl.all()) for name, frame in analyse(readings, listed).frames().items()}
+
+
+def _in_processes(circuits: Iterable[Given], processes: int) -> Iterator[dict[str, pl.DataFrame]]:
+    """Analyses as they are done; new circuits are only fetched as earlier ones are finished."""
+    with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
+        running: set[Future[dict[str, pl.DataFrame]]] = set()
+        for given in circuits:
+            if len(running) >= CIRCUITS_AHEAD * processes:
+                done, running = wait(running, return_when=FIRST_COMPLETED)
+                yield from (each.result() for each in done)
+            running.add(pool.submit(_one, given))
+        yield from (each.result() for each in running)
+
+
+def _joined(name: str, frames: list[pl.DataFrame]) -> pl.DataFrame:
+    schema = {"unit_id": pl.String(), "circuit": pl.String(), **TABLES[name]}
+    whole = pl.concat(frames) if frames else pl.DataFrame(schema=schema)
+    return whole.sort(whole.columns, nulls_last=False)

@@ -1,0 +1,187 @@
+"""Is the compressor running? From its status, else its current, else the split between head and suction pressure."""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+from scipy.ndimage import median_filter
+
+from lowambient.traces.circuit import Array, Mask, Trace
+
+Indices = npt.NDArray[np.int64]
+
+STATUS, CURRENT, SPLIT, CANNOT_TELL = "status", "current", "pressure split", "cannot tell"
+
+RUNNING_LOG_RATIO = 0.35
+"""Logarithm of head over suction (absolute) above which a circuit surely runs: 1.42; starved running keeps 1.6."""
+RESTING_LOG_RATIO = 0.2
+"""The same under which it surely rests: 1.22; a settled circuit stands near 1, with sensors that disagree by 15 %."""
+HIGHEST_REST = 0.45
+"""Log ratio at which no circuit runs and some rest (judgement)."""
+ALIKE_LOG_RATIO, APART_LOG_RATIO, FEWEST_TO_JUDGE = 0.08, 1.0, 20
+RUNNING_SHARE_OF_CURRENT = 0.3
+"""Share of the circuit's usual running current above which it runs (judgement: heaters are under, part load above)."""
+LEAST_RUNNING_A = 0.8
+SMOOTHED_S = 60.0
+"""Span of the median that keeps noise from looking like a start (judgement); none where samples are farther apart."""
+KNEE_WITHIN_S, KNEE_SHARE, LEVEL_OVER_S = 900.0, 0.08, 420.0
+"""A stop shows in the split at most this long after it happened, and is over once so much of its fall is done."""
+
+
+@dataclass(frozen=True)
+class Spans:
+    """Stretches of one state without a gap; arrays (spans,). `first` and `last` are the samples at their ends."""
+
+    first: Indices
+    last: Indices
+    on: Mask
+    follows: Mask
+    """The span before ends at the sample before, with the opposite state: the edge was seen."""
+
+
+@dataclass(frozen=True)
+class Running:
+    """State of each sample: `on` and `known` (samples,), and what it was judged from."""
+
+    at_s: Array
+    on: Mask
+    known: Mask
+    gap_before: Mask
+    from_what: str
+
+    @cached_property
+    def spans(self) -> Spans:
+        """Stretches of one known state, in time order."""
+        state = np.where(self.known, self.on.astype(np.int8), -1)
+        begins = self.gap_before | np.concatenate([[True], np.diff(state) != 0])
+        first = np.flatnonzero(begins)
+        last = np.concatenate([first[1:] - 1, [len(state) - 1]]) if len(first) else first
+        kept = state[first] >= 0
+        seen = np.concatenate([[False], state[first[:-1]] >= 0])[: len(first)] & ~self.gap_before[first]
+        return Spans(first[kept], last[kept], state[first[kept]] == 1, seen[kept])
+
+    @cached_property
+    def run_no(self) -> Indices:
+        """Number of the run that each sample belongs to, from 0; -1 where off or not known."""
+        spans = self.spans
+        numbers = np.full(len(self.on), -1, dtype=np.int64)
+        runs = np.flatnonzero(spans.on)
+        lengths = spans.last[runs] - spans.first[runs] + 1
+        numbers[self.on & self.known] = np.repeat(np.arange(len(runs)), lengths)
+        return numbers
+
+    @cached_property
+    def since_start_s(self) -> Array:
+        """Seconds since the run began; infinite where its beginning was not seen, NaN where off or not known."""
+        spans = self.spans
+        since = np.full(len(self.on), np.nan)
+        runs = np.flatnonzero(spans.on)
+        if len(runs) == 0:
+            return since
+        began_s = np.where(spans.follows[runs], self.at_s[spans.first[runs]], -np.inf)
+        is_on = self.run_no >= 0
+        since[is_on] = self.at_s[is_on] - began_s[self.run_no[is_on]]
+        return since
+
+
+def running(trace: Trace) -> Running:
+    """The state of every sample, from the best source that can be trusted."""
+    ratio = log_ratio(trace)
+    for source, given in ((STATUS, _status_state(trace)), (CURRENT, _current_state(trace))):
+        known = np.isfinite(given)
+        if known.mean() > 0.5 and _agrees(given, ratio):
+            state = given if known.all() else np.where(known, given, _split_state(trace, ratio))
+            return Running(trace.at_s, state == 1, np.isfinite(state), trace.gap_before(), source)
+    split = _split_state(trace, ratio)
+    if np.isfinite(split).mean() > 0.5:
+        return Running(trace.at_s, split == 1, np.isfinite(split), trace.gap_before(), SPLIT)
+    nothing = np.zeros(len(trace), dtype=bool)
+    return Running(trace.at_s, nothing, nothing, trace.gap_before(), CANNOT_TELL)
+
+
+def _agrees(state: Array, ratio: Array) -> bool:
+    """A source that the pressures flatly contradict is stuck, or wired to something else: it says on where head and
+    suction stand alike, or off where they are far apart, more often than not."""
+    on, off = ratio[state == 1], ratio[state == 0]
+    on, off = on[np.isfinite(on)], off[np.isfinite(off)]
+    alike = (np.abs(on) < ALIKE_LOG_RATIO).mean() if len(on) >= FEWEST_TO_JUDGE else 0.0
+    apart = (off > APART_LOG_RATIO).mean() if len(off) >= FEWEST_TO_JUDGE else 0.0
+    return bool(max(alike, apart) < 0.5)
+
+
+def _status_state(trace: Trace) -> Array:
+    return trace["compressor_on"]
+
+
+def _current_state(trace: Trace) -> Array:
+    current = trace["compressor_a"]
+    if not np.isfinite(current).any():
+        return current
+    usual_a = float(np.nanquantile(current, 0.95))
+    limit_a = max(RUNNING_SHARE_OF_CURRENT * usual_a, LEAST_RUNNING_A)
+    return np.where(np.isfinite(current), (current > limit_a).astype(float), np.nan)
+
+
+def log_ratio(trace: Trace) -> Array:
+    """Natural logarithm of head over suction pressure, both absolute; a running median where samples come fast."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = np.asarray(np.log(trace.head_kpa / trace["suction_kpa"]))
+    window = 2 * int(SMOOTHED_S / (2 * trace.step_s)) + 1 if trace.step_s > 0 else 1
+    if window < 3 or len(ratio) < window:
+        return ratio
+    return np.where(np.isfinite(ratio), median_filter(ratio, size=window, mode="nearest"), np.nan)
+
+
+def _split_state(trace: Trace, ratio: Array) -> Array:
+    """1 and 0 by hysteresis on the pressure split, each stop moved back to where the split began to fall."""
+    resting, running_ = _split_limits(ratio)
+    sure = np.where(ratio >= running_, 1.0, np.where(ratio <= resting, 0.0, np.nan))
+    state = _carried(sure, trace.gap_before() | ~np.isfinite(ratio))
+    state[~np.isfinite(ratio)] = np.nan
+    for edge in np.flatnonzero((state[1:] == 0) & (state[:-1] == 1)) + 1:
+        state[_knee(trace.at_s, ratio, int(edge), state) : edge] = 0
+    return state
+
+
+def _split_limits(ratio: Array) -> tuple[float, float]:
+    """Log ratios under which a circuit rests and over which it runs: about the gap between its own two states.
+
+    Two states are believed where the lower one is near rest and few samples lie between (Otsu's threshold); else the
+    usual limits are taken. A low side that stays colder than the outdoor coil never comes quite level.
+    """
+    seen = ratio[np.isfinite(ratio)]
+    if len(seen) < FEWEST_TO_JUDGE:
+        return RESTING_LOG_RATIO, RUNNING_LOG_RATIO
+    counts, edges = np.histogram(np.clip(seen, -0.2, 2.2), bins=96)
+    middle, below = (edges[1:] + edges[:-1]) / 2, np.cumsum(counts)
+    total = np.cumsum(counts * middle)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        low, high = total / below, (total[-1] - total) / (below[-1] - below)
+        between = below * (below[-1] - below) * (high - low) ** 2
+    best = int(np.nanargmax(np.where(np.isfinite(between), between, -1.0)))
+    enough = min(below[best], below[-1] - below[best]) > 0.01 * below[-1]
+    if not enough or not low[best] < HIGHEST_REST or high[best] - low[best] < RUNNING_LOG_RATIO:
+        return RESTING_LOG_RATIO, RUNNING_LOG_RATIO
+    step = high[best] - low[best]
+    return float(low[best] + 0.3 * step), float(low[best] + 0.5 * step)
+
+
+def _carried(sure: Array, restarts: Mask) -> Array:
+    """The last sure state, forgotten at each restart."""
+    places = np.where(np.isfinite(sure) | restarts, np.arange(len(sure)), 0)
+    return sure[np.maximum.accumulate(places)]
+
+
+def _knee(at_s: Array, ratio: Array, edge: int, state: Array) -> int:
+    """First sample of the fall that crosses the resting limit at `edge`: after the split left its level."""
+    begin = int(np.searchsorted(at_s, at_s[edge] - KNEE_WITHIN_S))
+    off_before = np.flatnonzero(state[begin:edge] != 1)
+    begin += int(off_before[-1]) + 1 if len(off_before) else 0
+    if edge - begin < 2:
+        return edge
+    window = ratio[begin : edge + 1]
+    lately = window[at_s[begin : edge + 1] >= at_s[edge] - LEVEL_OVER_S][:-1]
+    level = float(np.quantile(lately if len(lately) else window[:-1], 0.9))
+    near = np.flatnonzero(window >= level - KNEE_SHARE * (level - window[-1]))
+    return begin + int(near[-1]) + 1

@@ -1,0 +1,71 @@
+"""Steady cooling: the samples at which a circuit's temperatures mean something."""
+
+import numpy as np
+import numpy.typing as npt
+
+from lowambient.traces.circuit import Array, Listed, Mask, Trace
+from lowambient.traces.runs import Running
+
+Index = npt.NDArray[np.int64]
+
+SETTLED_S = 600.0
+"""Since the start of a run, or since a gap in the log: pressures have settled by then (judgement)."""
+SHORT_RUN_SETTLED_S = 240.0
+"""The same where hardly any run is long enough to settle: the last minutes of short runs must do."""
+ENOUGH_SETTLED_S = 3 * 3600.0
+BEFORE_STOP_S = 120.0
+"""Left out before a stop: a pump-down, a trip or a fading load is on its way."""
+COLDER_SUPPLY_K = 3.0
+"""Supply air that much under return air shows cooling."""
+THINNED_S = 120.0
+"""Samples closer than two minutes are thinned where they tell no more."""
+
+
+def thinned(samples: Index, step_s: float) -> Index:
+    """Every so many of some samples that they lie about THINNED_S apart."""
+    return samples[:: max(1, int(THINNED_S // step_s))] if len(samples) else samples
+
+
+def cooling_samples(trace: Trace, listed: Listed) -> Mask:
+    """Samples (samples,) in which a running circuit cools.
+
+    A heat pump whose mode was never logged is believed only where cooling is called or the supply air is colder.
+    """
+    if not listed.heat_pump or trace.has("heating"):
+        return trace.cooling
+    colder_k = trace["return_air_c"] - trace["supply_air_c"]
+    cools: Mask = (trace["cooling_called"] == 1) | (colder_k > COLDER_SUPPLY_K)
+    return cools
+
+
+def steady_samples(trace: Trace, running: Running, listed: Listed, enough_settled_s: float = 0.0) -> Mask:
+    """Samples (samples,) in steady cooling: settled since the start, not just before a stop.
+
+    Where less than `enough_settled_s` of running is settled, because runs are short, their last minutes are taken.
+    """
+    is_on = running.run_no >= 0
+    steady: Mask = is_on & cooling_samples(trace, listed) & (_until_stop_s(running) + trace.step_s / 2 >= BEFORE_STOP_S)
+    settled_s = _since_start_or_gap_s(running)
+    settled: Mask = steady & (settled_s >= SETTLED_S)
+    if settled.sum() * trace.step_s < enough_settled_s:
+        return steady & (settled_s >= SHORT_RUN_SETTLED_S)
+    return settled
+
+
+def _since_start_or_gap_s(running: Running) -> Array:
+    runs = running.spans.first[running.spans.on]
+    return np.where(running.run_no >= 0, running.at_s - _of_run(running, running.at_s[runs]), -np.inf)
+
+
+def _until_stop_s(running: Running) -> Array:
+    """Seconds to the last running sample of the run; infinite where the log stops before the run does."""
+    spans = running.spans
+    runs = np.flatnonzero(spans.on)
+    after = np.minimum(runs + 1, len(spans.on) - 1)
+    stop_seen = (runs + 1 < len(spans.on)) & spans.follows[after]
+    return _of_run(running, np.where(stop_seen, running.at_s[spans.last[runs]], np.inf)) - running.at_s
+
+
+def _of_run(running: Running, value: Array) -> Array:
+    """A value of each run, spread over its samples; of no meaning elsewhere."""
+    return value[running.run_no] if len(value) else np.zeros(len(running.at_s))

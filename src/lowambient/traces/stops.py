@@ -1,0 +1,129 @@
+"""Every stop of the compressor, with what the channels said about it."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from lowambient.traces.circuit import Array, Mask, Trace
+from lowambient.traces.runs import Indices, Running
+
+LONGEST_START_S = 360.0
+"""A stop this soon after a start counts as one on start: start delays of low-pressure switches reach five minutes."""
+RATE_OVER_S = 60.0
+ABOUT_A_STOP_S = 45.0
+SURE_OF_SECOND = 5
+
+
+@dataclass(frozen=True)
+class Stops:
+    """Grain: stop whose edge was seen. Arrays (stops,), in time order.
+
+    `last_on`, `first_off` and `last_off` are samples; `restarts` says that the off time ended in a start that was seen;
+    `run_s` is the length of the run before, infinite where its start was not seen. `lowest_kpa` is the lowest suction
+    about the stop, `highest_kpa` the highest head; the rates are how fast each moved before it. `still_called`,
+    `lp_opened`, `hp_opened` and `solenoid_shut` (while the compressor still ran) are 1, 0, or NaN where not logged.
+    """
+
+    last_on: Indices
+    first_off: Indices
+    last_off: Indices
+    restarts: Mask
+    run_s: Array
+    off_s: Array
+    wait_s: Array
+    lowest_kpa: Array
+    suction_rate: Array
+    highest_kpa: Array
+    head_rate: Array
+    still_called: Array
+    lp_opened: Array
+    hp_opened: Array
+    solenoid_shut: Array
+    cooling: Mask
+
+    def __len__(self) -> int:
+        return len(self.last_on)
+
+    @property
+    def on_start(self) -> Mask:
+        """Stops within the time that a start may take."""
+        return self.run_s <= LONGEST_START_S
+
+
+def stops(trace: Trace, running: Running) -> Stops:
+    """All stops of a circuit whose last running and first resting sample were both logged."""
+    spans = running.spans
+    off = np.flatnonzero(~spans.on & spans.follows)
+    last_on, first_off, last_off = spans.first[off] - 1, spans.first[off], spans.last[off]
+    after = np.minimum(off + 1, len(spans.first) - 1)
+    restarts = (off + 1 < len(spans.first)) & spans.follows[after] & spans.on[after]
+    at_s = trace.at_s
+    ends_s = np.where(restarts, at_s[np.minimum(last_off + 1, len(at_s) - 1)], at_s[last_off])
+    run_begin = spans.first[off - 1]
+    run_s = np.where(spans.follows[off - 1], at_s[last_on] - at_s[run_begin] + trace.step_s / 2, np.inf)
+    about = _about(at_s, last_on, first_off, trace.step_s)
+    suction, head = trace["suction_kpa"], trace.head_kpa
+    return Stops(
+        last_on=last_on,
+        first_off=first_off,
+        last_off=last_off,
+        restarts=restarts,
+        run_s=run_s,
+        off_s=ends_s - at_s[first_off],
+        wait_s=at_s[first_off] - at_s[last_on],
+        lowest_kpa=_extreme(suction, about, -1.0),
+        suction_rate=np.minimum(_rate(at_s, suction, last_on, run_begin), 0.0),
+        highest_kpa=_extreme(head, about, 1.0),
+        head_rate=np.maximum(_rate(at_s, head, last_on, run_begin), 0.0),
+        still_called=_still_called(trace["cooling_called"], first_off),
+        lp_opened=_opened(trace["lp_switch_closed"], last_on, first_off),
+        hp_opened=_opened(trace["hp_switch_closed"], last_on, first_off),
+        solenoid_shut=1 - trace["liquid_solenoid_open"][last_on],
+        cooling=trace.cooling[last_on],
+    )
+
+
+def _about(at_s: Array, last_on: Indices, first_off: Indices, step_s: float) -> list[Indices]:
+    """Samples about each stop: one before it, those just after while a lagging sensor still catches up."""
+    until = np.searchsorted(at_s, at_s[last_on] + max(ABOUT_A_STOP_S, 0.0), side="right")
+    count = int(np.clip(np.ceil(ABOUT_A_STOP_S / step_s), 1, 8)) if np.isfinite(step_s) else 1
+    return [
+        last_on,
+        *(np.where(last_on + n < np.maximum(until, first_off), last_on + n, last_on) for n in range(1, count + 1)),
+    ]
+
+
+def _extreme(channel: Array, about: list[Indices], sign: float) -> Array:
+    """The lowest (sign -1) or highest of some readings; of five and more the second, so that noise does not make it."""
+    found = np.sort(-sign * channel[np.stack(about)], axis=0)
+    return np.asarray(-sign * found[1 if len(about) >= SURE_OF_SECOND else 0])
+
+
+def _rate(at_s: Array, channel: Array, last_on: Indices, run_begin: Indices) -> Array:
+    """Change before the stop, kPa/s, over a minute or two samples of the same run; one sample takes the one before."""
+    minute_before = np.searchsorted(at_s, at_s[last_on] - RATE_OVER_S, side="right") - 1
+    begin = np.minimum(minute_before, last_on - 1)
+    begin = np.maximum(np.maximum(begin, np.minimum(run_begin, last_on - 1)), 0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        rate = (channel[last_on] - channel[begin]) / (at_s[last_on] - at_s[begin])
+    return np.where(np.isfinite(rate), rate, 0.0)
+
+
+def _still_called(called: Array, first_off: Indices) -> Array:
+    """1 where cooling was still called for when the compressor stood; NaN also where the call never changes."""
+    if not (np.nanmin(called, initial=1.0) < np.nanmax(called, initial=0.0)):
+        return np.full(len(first_off), np.nan)
+    return called[first_off]
+
+
+def _opened(closed: Array, last_on: Indices, first_off: Indices) -> Array:
+    """1 where a contact opened about the stop; NaN too where it had stood open while the compressor ran on."""
+    shut = _shut(closed, last_on, first_off)
+    was_open = (closed[np.maximum(last_on - 2, 0)] == 0) & (closed[np.maximum(last_on - 1, 0)] == 0)
+    return np.where((shut == 1) & was_open, np.nan, shut)
+
+
+def _shut(closed: Array, last_on: Indices, first_off: Indices) -> Array:
+    """1 where a contact that shows 1 when closed stood open at the first resting sample or the last running one."""
+    shown = np.fmin(closed[last_on], closed[first_off])
+    return np.where(np.isfinite(shown), (shown == 0).astype(float), np.nan)

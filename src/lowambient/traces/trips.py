@@ -1,0 +1,267 @@
+"""Which stops are trips of a pressure switch, judged together with where that switch acts.
+
+A stop is a trip when the pressure reached the switch while cooling was still wanted. Neither where the switch acts nor
+which stops are its doing is known beforehand, so both are learned: for each pressure that the cut-out may have, each
+stop is weighed as a trip against an ordinary stop, which finds the circuit at any pressure that it usually runs at.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import ndtr
+
+from lowambient.traces.brackets import (
+    REPEATABILITY_KPA,
+    Estimate,
+    Events,
+    estimate,
+    grid_kpa,
+    log_likelihood,
+)
+from lowambient.traces.circuit import Array, Mask, Trace
+from lowambient.traces.runs import Indices, Running
+from lowambient.traces.sides import Side, high_side, low_side
+from lowambient.traces.stops import Stops
+
+CALL_STILL_ON, CALL_GONE = 4.0, -8.0
+"""Log odds of a trip when cooling is still called for at rest, and when not: a switch that opens then pumps down."""
+CALL_ON_BRIEFLY = 1.5
+"""The same where the rest lasts no longer than two samples: the call may have gone and come between them."""
+SHORT_RUN_S, LONG_RUNS_S, SHORT_RUN, SHORT_RUN_AMONG_SHORT = 270.0, 600.0, 2.5, 1.0
+"""Log odds from a run that no thermostat ends so soon (makers' least run times are three minutes and more; memory)."""
+SWITCH_SEEN_OPEN = 6.0
+SWITCH_SEEN_CLOSED = -1.0
+LONG_OFF_S, LONG_OFF_WANTED = 3600.0, 0.5
+"""Log odds from an hour's stop of a unit that cools all year, where the call itself is not logged (judgement)."""
+PUMPED_DOWN = -4.0
+"""Log odds of a trip where each stop ends at the switch by design, the call is not logged, and the run was no start."""
+FAILED_START_OFF_S = 900.0
+PRIOR_TRIP = 0.15
+DIVE_SHARE = 0.25
+"""Share of trips whose pressure went between two samples, so that the last reading says only on which side it was."""
+FASTEST_KPA_S = {-1.0: 5.0, 1.0: 15.0}
+"""How fast suction dives and head climbs at most before a trip, for such an unseen approach (judgement)."""
+ORDINARY_BEYOND = 0.05
+"""Share of ordinary stops that a switch beyond which they lie lets happen: a delay, a jumper, a wrong setting."""
+CHANGE, CHANGE_DAYS = 8.0, 24
+"""Log odds against a jumper put in or taken out, and the days on which it is looked for."""
+RUN_BEYOND = 4.0
+"""Log odds against a switch at a pressure from each run that settled beyond it."""
+SURE = 0.6
+"""Certainty from which a stop is called a trip (judgement: a false trip misleads more than a missed one)."""
+ANY_SETTING = 0.04
+"""Weight of any setting at all, beside 3 of the listed and 1 of the usual one (judgement)."""
+MOST_STOPS = 1500
+"""Stops that the cut-out is learned from; more are thinned evenly."""
+
+
+Span = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Known:
+    """What is known of a switch beforehand, absolute kPa, each null where it is not.
+
+    `limit_kpa` is the pressure that no such switch of the refrigerant acts beyond: above it for the low side, below it
+    for the high side. `always_wanted`: the unit cools all year, so a long stop is not a satisfied thermostat.
+    `pumps_down`: it may stop by pump-down. `from_split`: stops are read from the pressure split, which may close in a
+    run too, so a call that stands says less.
+    """
+
+    listed_kpa: float | None
+    usual_kpa: float | None
+    limit_kpa: float | None
+    always_wanted: bool = False
+    pumps_down: bool = False
+    from_split: bool = False
+
+
+@dataclass(frozen=True)
+class Judged:
+    """Probability that each stop is a trip (stops,), and where the switch acts, null where that cannot be told.
+
+    `opened`: the switch itself was seen to open, 1, 0 or NaN where it is not logged. `jumpered`: seconds between which
+    runs go on beyond the switch as if it were not there, null where none do.
+    """
+
+    probability: Array
+    opened: Array
+    cut_out: Estimate | None
+    jumpered: Span | None
+
+    def trips(self, stops: Stops, step_s: float) -> Mask:
+        """Stops that are more likely a trip than not, and that can be told from a flicker of the log.
+
+        A run or a rest within two samples could be either; it counts where the call or the switch itself was seen, or
+        where a long rest follows a start that failed. So trips that come as fast as the samples are a lower bound.
+        """
+        is_seen = (stops.still_called == 1) | (self.opened == 1)
+        outlasts = (stops.off_s > 2 * step_s) & ((stops.run_s > 2 * step_s) | (stops.off_s > FAILED_START_OFF_S))
+        return np.asarray((self.probability > SURE) & (is_seen | outlasts))
+
+
+def low_pressure(trace: Trace, running: Running, stops: Stops, known: Known, noise_kpa: float) -> Judged:
+    """Trips of the low-pressure switch."""
+    return _judge(low_side(trace, running, stops), stops, _allowed(stops), known, noise_kpa)
+
+
+def high_pressure(trace: Trace, running: Running, stops: Stops, known: Known, noise_kpa: float) -> Judged:
+    """Trips of the high-pressure switch."""
+    return _judge(high_side(trace, running, stops), stops, stops.cooling, known, noise_kpa)
+
+
+def _allowed(stops: Stops) -> Mask:
+    """Stops in cooling that no pump-down explains: with the liquid solenoid shut a low-pressure stop is as designed."""
+    return np.asarray(stops.cooling & (stops.solenoid_shut != 1))
+
+
+def _log_prior(known: Known, grid: Array) -> Array:
+    """What is known of the switch beforehand (judgement: one list in four is wrong, and then the usual is likely)."""
+    parts = [] if known.listed_kpa is None else [(known.listed_kpa, 25.0, 3.0)]
+    parts += [] if known.usual_kpa is None else [(known.usual_kpa, 0.12 * known.usual_kpa, 1.0)]
+    density = np.full(len(grid), ANY_SETTING / (grid[-1] - grid[0]))
+    for middle, sd, weight in parts:
+        density += weight * np.exp(-0.5 * ((grid - middle) / sd) ** 2) / sd
+    return np.asarray(np.log(density))
+
+
+def _judge(side: Side, stops: Stops, allowed: Mask, known: Known, noise_kpa: float) -> Judged:
+    grid = _grid(side, known)
+    log_prior = _log_prior(known, grid)
+    probability = np.zeros(len(stops))
+    read = np.flatnonzero(np.isfinite(side.reading_kpa))
+    if len(read) == 0 or (known.limit_kpa is None and known.listed_kpa is None):
+        return Judged(probability, side.opened, None, None)
+    blur = float(np.hypot(noise_kpa, REPEATABILITY_KPA))
+    thinned = read[:: 1 + len(read) // MOST_STOPS]
+    odds = np.exp(_other_evidence(side, stops, allowed, known))
+    ordinary = _ordinary_density(side, blur)
+    share, jumpered = PRIOR_TRIP, None
+    for _ in range(3):
+        as_trip = share * odds[thinned, None] * _trip_density(side, stops, thinned, grid, blur)
+        as_other = (1 - share) * ordinary[thinned, None]
+        log_posterior, spans = _with_jumper(
+            side,
+            side.at_s[thinned],
+            np.log(as_trip + as_other * _held_short(side, thinned, grid, blur)),
+            np.log(as_other),
+            side.sign * side.runs_kpa[:, None] > side.sign * grid[None, :] + 2 * blur,
+        )
+        best = int(np.argmax(log_prior + log_posterior))
+        jumpered = spans[best]
+        as_trip = share * odds[read] * _trip_density(side, stops, read, grid[[best]], blur)[:, 0]
+        as_other = (1 - share) * ordinary[read] * _held_short(side, read, grid[[best]], blur)[:, 0]
+        probability[read] = np.where(_within(side.at_s[read], jumpered), 0.0, as_trip / (as_trip + as_other))
+        share = float(np.clip(probability[read].mean(), 0.05, 0.9))
+    cut_out = _cut_out(side, stops, probability, grid, log_prior, noise_kpa)
+    return Judged(probability, side.opened, cut_out, jumpered)
+
+
+def _within(at_s: Array, span: Span | None) -> Mask:
+    return np.zeros(len(at_s), dtype=bool) if span is None else np.asarray((at_s >= span[0]) & (at_s < span[1]))
+
+
+def _with_jumper(
+    side: Side, stops_at_s: Array, active: Array, jumpered: Array, beyond: Mask
+) -> tuple[Array, list[Span | None]]:
+    """Log likelihood of each pressure of the grid, with the stretch in which its switch did not act, or null.
+
+    `active` (stops, grid) and `jumpered` (stops, 1): log likelihoods of the stops with and without a switch; `beyond`
+    (runs, grid): runs that settled beyond a pressure: each speaks against a switch that acts there, as a run that it
+    did not stop. From some day on, or up to some day, the switch may have been jumpered, which then explains them.
+    """
+    on, off = _summed(active), np.broadcast_to(_summed(jumpered), (len(active) + 1, beyond.shape[1]))
+    runs = RUN_BEYOND * _summed(beyond)
+    found = on[-1] - runs[-1]
+    spans: list[Span | None] = [None] * len(found)
+    enough = len(side.runs_at_s) > CHANGE_DAYS
+    days = np.quantile(side.runs_at_s, np.linspace(0.05, 0.95, CHANGE_DAYS)) if enough else np.empty(0)
+    for day in days:
+        stop, run = np.searchsorted(stops_at_s, day), np.searchsorted(side.runs_at_s, day)
+        later = on[stop] + off[-1] - off[stop] - runs[run] - CHANGE
+        earlier = off[stop] + on[-1] - on[stop] - (runs[-1] - runs[run]) - CHANGE
+        for total, span in ((later, (float(day), np.inf)), (earlier, (-np.inf, float(day)))):
+            for place in np.flatnonzero(total > found):
+                spans[place] = span
+            found = np.maximum(found, total)
+    return found, spans
+
+
+def _summed(values: Array | Mask) -> Array:
+    return np.concatenate([np.zeros((1, values.shape[1])), np.cumsum(values, axis=0)])
+
+
+def _grid(side: Side, known: Known) -> Array:
+    """Every pressure that the stops, the steady running or the list name, within what such a switch may be set to."""
+    seen = np.concatenate([side.reading_kpa[np.isfinite(side.reading_kpa)], side.steady_kpa])
+    ends = list(np.quantile(seen, [0.001, 0.999])) if len(seen) else []
+    ends += [each for each in (known.listed_kpa, known.usual_kpa) if each is not None]
+    low, high = max(0.6 * min(ends, default=100.0), 20.0), 1.15 * max(ends, default=1000.0)
+    limit = known.limit_kpa
+    if limit is not None:
+        low, high = (low, min(high, limit)) if side.sign < 0 else (max(low, limit), max(high, 1.2 * limit))
+    return grid_kpa(min(low, 0.9 * high), high)
+
+
+def _other_evidence(side: Side, stops: Stops, allowed: Mask, known: Known) -> Array:
+    """Log odds of a trip from everything but the pressure."""
+    unknown = np.isnan(stops.still_called)
+    brief = (stops.off_s <= 2 * stops.wait_s) | known.from_split
+    still_on = np.where(brief, CALL_ON_BRIEFLY, CALL_STILL_ON)
+    called = np.where(stops.still_called == 1, still_on, np.where(stops.still_called == 0, CALL_GONE, 0.0))
+    usual_s = float(np.median(stops.run_s)) if len(stops) else 0.0
+    odds = SHORT_RUN if usual_s > LONG_RUNS_S else SHORT_RUN_AMONG_SHORT
+    short = np.where((stops.run_s + stops.wait_s < SHORT_RUN_S) & (stops.still_called != 0), odds, 0.0)
+    seen = np.where(side.opened == 1, SWITCH_SEEN_OPEN, np.where(side.opened == 0, SWITCH_SEEN_CLOSED, 0.0))
+    seen = np.where((stops.still_called == 0) | (unknown & known.pumps_down & ~stops.on_start), 0.0, seen)
+    other = np.where(side.other_opened == 1, -SWITCH_SEEN_OPEN, 0.0)
+    long = np.where((stops.off_s > LONG_OFF_S) & known.always_wanted & unknown, LONG_OFF_WANTED, 0.0)
+    pumped = np.where(unknown & known.pumps_down & ~stops.on_start, PUMPED_DOWN, 0.0)
+    return np.where(allowed, called + short + seen + other + long + pumped, -12.0)
+
+
+def _trip_density(side: Side, stops: Stops, which: Indices, grid: Array, blur: float) -> Array:
+    """Density of each stop's reading if the switch acts at each pressure of the grid, 1/kPa; shape (which, grid)."""
+    acts = side.sign * grid[None, :]
+    reading = (side.sign * side.reading_kpa[which])[:, None]
+    rate = np.abs(side.rate_kpa_s[which])[:, None]
+    width = np.maximum(rate * (stops.wait_s[which][:, None] + 15.0), blur)
+    tight = (ndtr((acts - reading + blur) / blur) - ndtr((acts - reading - width) / blur)) / (width + blur)
+    reach = FASTEST_KPA_S[side.sign] * (stops.wait_s[which][:, None] + 15.0)
+    dive = (ndtr((acts - reading) / blur) - ndtr((acts - reading - reach) / blur)) / (reach + blur)
+    start = ndtr((reading - acts) / blur) / np.maximum(0.6 * grid[None, :], 70.0)
+    early = (stops.on_start[which] & (side.sign < 0))[:, None]
+    return np.asarray(np.where(early, 0.5, 0.75) * tight + DIVE_SHARE * dive + np.where(early, 0.25, 0.0) * start)
+
+
+def _held_short(side: Side, which: Indices, grid: Array, blur: float) -> Array:
+    """Factor on an ordinary stop whose reading lies beyond the switch: it would have stopped before; (which, grid)."""
+    beyond = side.sign * (side.reading_kpa[which][:, None] - grid[None, :]) / blur
+    return np.asarray(ORDINARY_BEYOND + (1 - ORDINARY_BEYOND) * ndtr(2.0 - beyond))
+
+
+def _ordinary_density(side: Side, blur: float) -> Array:
+    """Density of each stop's reading if it is an ordinary one, 1/kPa: as its own run ran, or as the circuit runs."""
+    readings = np.nan_to_num(side.reading_kpa)
+    away = (readings - side.run_kpa) / np.hypot(side.run_sd_kpa, blur)
+    own = np.nan_to_num(np.exp(-0.5 * away**2) / (np.hypot(side.run_sd_kpa, blur) * np.sqrt(2 * np.pi)))
+    if len(side.steady_kpa) < 20:
+        return np.asarray(0.6 * own + 0.4 / 1000.0)
+    low, high = side.steady_kpa.min() - 100.0, side.steady_kpa.max() + 100.0
+    edges = np.linspace(low, high, max(int((high - low) / (2 * blur)), 4))
+    density, _ = np.histogram(side.steady_kpa, bins=edges, density=True)
+    smooth = np.convolve(density, [0.25, 0.5, 0.25], mode="same")
+    anywhere = np.interp(readings, (edges[1:] + edges[:-1]) / 2, smooth, left=0.0, right=0.0)
+    return np.asarray(0.6 * own + 0.3 * anywhere + 0.1 / (high - low))
+
+
+def _cut_out(
+    side: Side, stops: Stops, probability: Array, grid: Array, log_prior: Array, noise_kpa: float
+) -> Estimate | None:
+    """The cut-out from the trips that ended a settled run; null with fewer than two of them."""
+    clear = (probability > SURE) & ~stops.on_start
+    if clear.sum() < 2:
+        return None
+    rate = side.sign * np.abs(side.rate_kpa_s[clear])
+    events = Events(side.reading_kpa[clear], rate, rate * stops.wait_s[clear], probability[clear])
+    return estimate(log_prior + log_likelihood(events, grid, noise_kpa), grid, int(clear.sum()))
