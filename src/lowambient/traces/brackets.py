@@ -26,6 +26,9 @@ MOST_EVENTS = 160
 """Events that are weighed; of more, so many evenly over time, since they would not narrow the interval."""
 GRID = 240
 COVERED = 0.90
+WIDEST_KPA = 140.0
+"""An interval of more than 20 psi tells nothing about a switch (judgement)."""
+FEWEST_AGREE = 0.15
 
 
 @dataclass(frozen=True)
@@ -110,6 +113,17 @@ def estimate(log_posterior: Array, grid: Array, events: int) -> Estimate:
     tail = (1 - COVERED) / 2
     low, middle, high = np.interp([tail, 0.5, 1 - tail], shares, grid)
     return Estimate(float(middle), float(low), float(high), events)
+
+
+def believed(found: Estimate, events: Events, noise_kpa: float) -> Estimate | None:
+    """The estimate, or null where it says too little or too few of its events agree with it at any lag."""
+    blur = float(np.hypot(noise_kpa, REPEATABILITY_KPA))
+    ends = np.stack([events.reading_kpa, events.reading_kpa + events.unseen_kpa + events.trail_kpa_s * LAGS_S[-1]])
+    agrees = (ends.min(axis=0) - 2 * blur <= found.kpa) & (found.kpa <= ends.max(axis=0) + 2 * blur)
+    is_told = found.upper_kpa - found.lower_kpa <= WIDEST_KPA and (agrees * events.weight).sum() >= (
+        FEWEST_AGREE * events.weight.sum()
+    )
+    return found if is_told else None
 
 
 def normal_log_prior(grid: Array, middle_kpa: float, sd_kpa: float, sure: float) -> Array:

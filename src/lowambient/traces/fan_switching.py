@@ -10,7 +10,16 @@ import numpy as np
 from scipy.signal import find_peaks
 from scipy.special import ndtr
 
-from lowambient.traces.brackets import LAGS_S, Estimate, Events, estimate, grid_kpa, log_likelihood, normal_log_prior
+from lowambient.traces.brackets import (
+    LAGS_S,
+    Estimate,
+    Events,
+    believed,
+    estimate,
+    grid_kpa,
+    log_likelihood,
+    normal_log_prior,
+)
 from lowambient.traces.circuit import Array, Trace
 from lowambient.traces.runs import Indices, Running
 
@@ -78,7 +87,8 @@ def _turns(trace: Trace, running: Running, noise_kpa: float) -> Turns:
             else run
         )
         up, down = find_peaks(run, prominence=least)[0], find_peaks(-run, prominence=least)[0]
-        if len(up) and len(down):
+        down = down[down > up[0]] if len(up) else down[:0]  # what comes before the first peak is the start
+        if len(down):
             peaks.append(up + begin)
             troughs.append(down + begin)
             samples.append(np.arange(begin, last + 1))
@@ -86,7 +96,7 @@ def _turns(trace: Trace, running: Running, noise_kpa: float) -> Turns:
     return Turns(*(each[np.isfinite(head[each])] for each in joined))
 
 
-def _turning(trace: Trace, turns: Turns, listed_kpa: float | None, noise_kpa: float, sign: float) -> Estimate:
+def _turning(trace: Trace, turns: Turns, listed_kpa: float | None, noise_kpa: float, sign: float) -> Estimate | None:
     """One end of the saw from turning points that were seen; sign 1 for peaks, -1 for troughs.
 
     Between ramps of rates r and f the highest of samples h apart lies up to h r f / (r + f) under the peak, and a
@@ -102,7 +112,8 @@ def _turning(trace: Trace, turns: Turns, listed_kpa: float | None, noise_kpa: fl
     grid = grid_kpa(max(reading.min(), np.quantile(reading, 0.1) - room), np.quantile(reading, 0.9) + room)
     events = Events(reading, sign * trail, sign * unseen, np.ones(len(these)))
     log_prior = normal_log_prior(grid, listed_kpa, 25.0, 0.3) if listed_kpa is not None else np.zeros(len(grid))
-    return estimate(log_prior + log_likelihood(events, grid, noise_kpa), grid, len(these))
+    found = estimate(log_prior + log_likelihood(events, grid, noise_kpa), grid, len(these))
+    return believed(found, events, noise_kpa)
 
 
 def _ramps(at_s: Array, head: Array, these: Indices, others: Indices) -> tuple[Array, Array]:

@@ -7,6 +7,7 @@ from lowambient.traces.brackets import (
     REPEATABILITY_KPA,
     Estimate,
     Events,
+    believed,
     estimate,
     grid_kpa,
     log_likelihood,
@@ -66,7 +67,7 @@ def lp_reset(
         + _bounds(grid, stayed_kpa, blur, STAYED_BELIEVED, above=True)
         + _bounds(grid, timed_kpa, blur, TIMED_BELIEVED, above=False)
     )
-    return estimate(log_posterior, grid, len(events))
+    return believed(estimate(log_posterior, grid, len(events)), events, noise_kpa)
 
 
 def _by_timer(off_s: Array, is_long: Mask, step_s: float) -> Mask:

@@ -14,6 +14,7 @@ from lowambient.traces.brackets import (
     REPEATABILITY_KPA,
     Estimate,
     Events,
+    believed,
     estimate,
     grid_kpa,
     log_likelihood,
@@ -264,4 +265,5 @@ def _cut_out(
         return None
     rate = side.sign * np.abs(side.rate_kpa_s[clear])
     events = Events(side.reading_kpa[clear], rate, rate * stops.wait_s[clear], probability[clear])
-    return estimate(log_prior + log_likelihood(events, grid, noise_kpa), grid, int(clear.sum()))
+    found = estimate(log_prior + log_likelihood(events, grid, noise_kpa), grid, int(clear.sum()))
+    return believed(found, events, noise_kpa)
