@@ -182,6 +182,7 @@ def _knee(at_s: Array, ratio: Array, edge: int, state: Array) -> int:
         return edge
     window = ratio[begin : edge + 1]
     lately = window[at_s[begin : edge + 1] >= at_s[edge] - LEVEL_OVER_S][:-1]
-    level = float(np.quantile(lately if len(lately) else window[:-1], 0.9))
+    lately = lately if len(lately) else window[:-1]
+    level = float(np.sort(lately)[int(0.9 * (len(lately) - 1))])
     near = np.flatnonzero(window >= level - KNEE_SHARE * (level - window[-1]))
     return begin + int(near[-1]) + 1

@@ -88,6 +88,11 @@ def _furthest(channel: Array, running: Running, quantile: float) -> tuple[Array,
     return np.asarray(values[order][place[enough]]), ends_s[numbers[order][first[enough]]]
 
 
+def _middle(values: Array) -> float:
+    """The upper median, without the overhead of `np.median`, which is called for thousands of short runs."""
+    return float(np.partition(values, len(values) // 2)[len(values) // 2])
+
+
 def _as_run(channel: Array, running: Running, stops: Stops) -> tuple[Array, Array]:
     """Middle and scatter of the channel over the last ten minutes of each stop's run, but for the last of them."""
     middle, scatter = np.full(len(stops), np.nan), np.full(len(stops), np.nan)
@@ -98,6 +103,6 @@ def _as_run(channel: Array, running: Running, stops: Stops) -> tuple[Array, Arra
         seen = channel[first:last][running.run_no[first:last] == running.run_no[stop]]
         seen = seen[np.isfinite(seen)]
         if len(seen):
-            middle[place] = np.median(seen)
-            scatter[place] = 1.5 * np.median(np.abs(seen - middle[place]))
+            middle[place] = _middle(seen)
+            scatter[place] = 1.5 * _middle(np.abs(seen - middle[place]))
     return middle, scatter

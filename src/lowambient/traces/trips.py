@@ -52,7 +52,8 @@ SURE = 0.6
 """Certainty from which a stop is called a trip (judgement: a false trip misleads more than a missed one)."""
 ANY_SETTING = 0.04
 """Weight of any setting at all, beside 3 of the listed and 1 of the usual one (judgement)."""
-MOST_STOPS = 1500
+NEAR = 0.95
+MOST_STOPS = 600
 """Stops that the cut-out is learned from; more are thinned evenly."""
 
 
@@ -131,7 +132,7 @@ def _judge(side: Side, stops: Stops, allowed: Mask, known: Known, noise_kpa: flo
     log_prior = _log_prior(known, grid)
     probability = np.zeros(len(stops))
     read = np.flatnonzero(np.isfinite(side.reading_kpa))
-    if len(read) == 0 or (known.limit_kpa is None and known.listed_kpa is None):
+    if len(read) == 0 or (known.limit_kpa is None and known.listed_kpa is None) or _never_near(side, read, known):
         return Judged(probability, side.opened, None, None)
     blur = float(np.hypot(noise_kpa, REPEATABILITY_KPA))
     thinned = read[:: 1 + len(read) // MOST_STOPS]
@@ -156,6 +157,12 @@ def _judge(side: Side, stops: Stops, allowed: Mask, known: Known, noise_kpa: flo
         share = float(np.clip(probability[read].mean(), 0.05, 0.9))
     cut_out = _cut_out(side, stops, probability, grid, log_prior, noise_kpa)
     return Judged(probability, side.opened, cut_out, jumpered)
+
+
+def _never_near(side: Side, read: Indices, known: Known) -> bool:
+    """Whether head never came near where a high-pressure switch may act; suction may dive between two samples."""
+    limit = known.limit_kpa
+    return side.sign > 0 and limit is not None and bool(side.reading_kpa[read].max() < NEAR * limit)
 
 
 def _within(at_s: Array, span: Span | None) -> Mask:
