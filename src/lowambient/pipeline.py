@@ -15,9 +15,12 @@ import polars as pl
 
 import lowambient
 from lowambient import reference
+from lowambient.calls.clusters import cluster_calls
+from lowambient.calls.cold_calls import cold_probabilities
 from lowambient.calls.words import read_words
 from lowambient.errors import InputRefused
 from lowambient.plan.callback_rates import callback_rates, calls_by_service_age, first_time_fix, time_to_callback
+from lowambient.plan.cluster_rates import cluster_table
 from lowambient.plan.demand import unit_limits
 from lowambient.plan.follow_up import follow_up, follow_up_by_work
 from lowambient.plan.forecast import forecast
@@ -34,7 +37,7 @@ from lowambient.traces.listing import listed_units
 System = Literal["us", "si"]
 ROWS_FOR_PROCESSES = 2_000_000
 """Rows of readings from which several processes are worth their start (judgement)."""
-PACKAGES = ("polars", "duckdb", "numpy", "scipy", "altair", "coolprop")
+PACKAGES = ("polars", "duckdb", "numpy", "scipy", "scikit-learn", "altair", "coolprop")
 BEFORE_LIMITS = (
     "loads",
     "quarantine",
@@ -61,7 +64,6 @@ AFTER_LIMITS = (
     "earlier_calls",
     "callbacks",
     "callback_windows",
-    "calls",
     "episodes",
     "repairs",
     "cold_days",
@@ -71,7 +73,9 @@ AFTER_LIMITS = (
     "unit_counts",
     "exposure_left_out",
     "coverage",
+    "cluster_input",
 )
+AFTER_CLUSTERS = ("cluster_calls", "cluster_hours", "calls")
 SHOWN = ("unit_ranking", "cold_hours", "unit_station", "unit_service", "unmatched", "set_aside", "exposure_left_out")
 
 
@@ -135,7 +139,7 @@ def report(
 
 def judge(store: Store, profile: Profile, progress: Progress | None = None) -> None:
     """Builds every derived table of the store, in order of need."""
-    steps = len(BEFORE_LIMITS) + len(AFTER_LIMITS) + 6
+    steps = len(BEFORE_LIMITS) + len(AFTER_LIMITS) + len(AFTER_CLUSTERS) + 6
 
     def said(done: int, text: str) -> None:
         if progress is not None:
@@ -159,6 +163,9 @@ def judge(store: Store, profile: Profile, progress: Progress | None = None) -> N
     for done, name in enumerate(AFTER_LIMITS, len(BEFORE_LIMITS) + 1):
         said(done, name)
         store.build(name)
+    said(len(BEFORE_LIMITS) + len(AFTER_LIMITS), "clusters of calls")
+    for name, frame in clustered(store, symptoms, profile.thresholds).items():
+        store.put(name, frame)
     counts = store.frame("unit_counts", "unit_id")
     store.put("exposure", exposure(store.frame("unit_bands")))
     for name, frame in recalled(store, profile.thresholds, units).items():
@@ -178,6 +185,18 @@ def traced(store: Store, units: pl.DataFrame, sites: pl.DataFrame) -> dict[str, 
     )
     processes = (os.cpu_count() or 1) if count_readings(store) > ROWS_FOR_PROCESSES else 1
     return analyse_fleet(given, processes)
+
+
+def clustered(store: Store, symptoms: pl.DataFrame, thresholds: Mapping[str, float]) -> dict[str, pl.DataFrame]:
+    """Calls gathered by words and weather, and how likely each was a cold lockout; builds what rests on them."""
+    given = store.frame("cluster_input", "call_id")
+    assigned, clusters = cluster_calls(given, symptoms)
+    store.put("call_clusters", assigned)
+    store.put("cold_probabilities", cold_probabilities(given))
+    for name in AFTER_CLUSTERS:
+        store.build(name)
+    calls, hours = store.frame("cluster_calls", "call_id"), store.frame("cluster_hours", "unit_id")
+    return {"clusters": cluster_table(clusters, calls, hours, thresholds)}
 
 
 def recalled(store: Store, thresholds: Mapping[str, float], units: pl.DataFrame) -> dict[str, pl.DataFrame]:

@@ -28,6 +28,10 @@ from note_maker import STATEMENTS, SYMPTOMS
 from scipy import stats
 from service_maker import make
 
+from lowambient import reference
+from lowambient.calls.clusters import cluster_calls
+from lowambient.calls.cold_calls import cold_probabilities
+
 TRAINING_SEEDS = range(901, 907)  # neither scored nor developed on
 Figures = dict[tuple[str, str], float]
 
@@ -47,8 +51,37 @@ class Seen:
 def seen(seed: int, units: int) -> Seen:
     """A fleet of one seed; its unit ids carry the seed, so that fleets can be put together."""
     service = make(seed, units=units)
-    calls = score.with_weather(service).with_columns(unit_id=pl.format("{}-{}", pl.lit(seed), "unit_id"))
+    calls = score.with_weather(service)
+    calls = calls.join(_cold_of_units(service, calls), on="call_id").sort("call_id")
+    calls = calls.with_columns(unit_id=pl.format("{}-{}", pl.lit(seed), "unit_id"))
     return Seen(calls, service.truth.sort("call_id"))
+
+
+def _cold_of_units(service: service_maker.Service, calls: pl.DataFrame) -> pl.DataFrame:
+    """What the store gives each call besides: starve ambient and coldest demand hour of the 24 h before [degC]."""
+    thresholds = {name: row.value for name, row in reference.thresholds().items()}
+
+    def looked_up(table: str, column: str) -> pl.Expr:
+        known = {row[column]: thresholds[row["threshold"]] for row in reference.rows(table) if row["threshold"]}
+        return pl.col(column).cast(pl.String).fill_null("").replace_strict(known, default=None, return_dtype=pl.Float64)
+
+    limits = service.units.select(
+        "unit_id",
+        starve_ambient_c=looked_up("starve_ambients", "head_control"),
+        demand_from_c=looked_up("demand", "duty").fill_null(-273.15),
+    )
+    opened = calls.select("call_id", "unit_id", "station_id", hour=pl.col("opened_at").dt.truncate("1h")).join(
+        limits, on="unit_id"
+    )
+    hours = pl.DataFrame({"back": range(24)})
+    wanted = opened.join(hours, how="cross").with_columns(pl.col("hour") - pl.duration(hours="back"))
+    met = wanted.join(service.weather.select("station_id", "hour", "temperature_c"), on=["station_id", "hour"])
+    coldest = (
+        met.filter(pl.col("temperature_c") >= pl.col("demand_from_c"))
+        .group_by("call_id")
+        .agg(outdoor_min_c=pl.col("temperature_c").min())
+    )
+    return opened.select("call_id", "starve_ambient_c").join(coldest, on="call_id", how="left")
 
 
 def trained(cache: Path, units: int) -> score.Trained:
@@ -124,7 +157,7 @@ def product(figures: Figures, fleet: Seen, cut: float) -> tuple[list[str | None]
     classes_scored(figures, "product", fleet, symptom)
     flags = _flags_of(fleet, statements, cut)
     statements_scored(figures, "product", fleet, flags)
-    _clusters(figures, fleet)
+    _clusters(figures, fleet, symptoms)
     return symptom, flags
 
 
@@ -149,24 +182,16 @@ def _flags_of(fleet: Seen, statements: pl.DataFrame, cut: float) -> np.ndarray:
     return np.array([[(call, name) in made for name in STATEMENTS] for call in fleet.calls["call_id"].to_list()])
 
 
-def _clusters(figures: Figures, fleet: Seen) -> None:
-    """Clusters and cold probability, where the product has them: a frame with call_id, cluster, cold_probability."""
-    try:
-        clusters = importlib.import_module("lowambient.calls.clusters")
-    except ModuleNotFoundError:
-        return
-    try:
-        frame = clusters.cluster_calls(fleet.calls)
-    except TypeError as reason:
-        print(f"cluster_calls wants other arguments: {reason}", file=sys.stderr)
-        return
+def _clusters(figures: Figures, fleet: Seen, symptoms: pl.DataFrame) -> None:
+    """Clusters and cold probability."""
+    calls = fleet.calls.rename({"change_24h_k": "outdoor_change_k"})
     cause, cold = fleet.truth["cause"].to_list(), fleet.truth["is_cold_lockout"].to_numpy()
-    if "cluster" in frame.columns:
-        given = _in_order(fleet, frame, "cluster")
-        figures["shared information of clusters", "product"] = score.shared_information(given, cause)
-    if "cold_probability" in frame.columns:
-        likely = np.array([float(value or 0.0) for value in _in_order(fleet, frame, "cold_probability")])
-        figures["cold lockout, average precision", "product"] = score.average_precision(cold, likely)
+    assigned, _ = cluster_calls(calls, symptoms)
+    given = _in_order(fleet, assigned, "cluster")
+    figures["shared information of clusters", "product"] = score.shared_information(given, cause)
+    likely = cold_probabilities(calls.join(symptoms, on="call_id"))
+    probability = np.array([float(value or 0.0) for value in _in_order(fleet, likely, "cold_probability")])
+    figures["cold lockout, average precision", "product"] = score.average_precision(cold, probability)
 
 
 # --- printing ----------------------------------------------------------------------------------------------------

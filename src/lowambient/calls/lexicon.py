@@ -30,7 +30,7 @@ SHORT_GAP, LONG_GAP = 1, 3
 OWN_BYPASS, BYPASS_MADE = "own bypass", "bypass made"
 UNSTATED = (OWN_BYPASS, "other reset", "other charge", "other connection", "head control named", "power cut")
 """Statements of no vocabulary: bridged to test; bridged by the writer or, in a finding, by somebody else; reset, but no
-safety; charge taken out; reconnected, but no control; and what other rows need."""
+safety; charge taken out; reconnected, but no control; power taken away; and what other rows need."""
 
 LEAK = "leak"
 """A leak of something that is not named: in a complaint water, in a finding refrigerant."""

@@ -29,6 +29,20 @@ class Calls(dy.Schema):
     cold_probability = number("probability of a cold lockout call", digits=3, min=0, max=1)
 
 
+class Clusters(dy.Schema):
+    """Grain: cluster. Service calls gathered by what their notes say and the weather they came in."""
+
+    cluster = text("cluster, largest first", key=True)
+    name = text("its most telling terms", required=True)
+    calls = count("service calls, each complaint once", required=True)
+    callbacks = count("of these, came back from an earlier call", required=True)
+    median_outdoor_c = measured("outdoor_c", "middle outdoor temperature when they were opened", digits=1)
+    cold_rate_ratio = number("calls an hour in the cold over in mild weather, by words alone", digits=3, min=0)
+    lower = number("lower end of its 95 % interval", digits=3, min=0)
+    upper = number("upper end of its 95 % interval", digits=3, min=0)
+    stability = number("mean Jaccard index over fits to halves of the calls", digits=3, min=0, max=1)
+
+
 class Exposure(dy.Schema):
     """Grain: measure, band of outdoor temperature."""
 
@@ -189,6 +203,7 @@ TABLES: dict[str, type[dy.Schema]] = {
     "calls": Calls,
     "callback_rates": CallbackRates,
     "follow_up": FollowUp,
+    "clusters": Clusters,
     "exposure": Exposure,
     "forecast": Forecast,
     "trips": Trips,
