@@ -475,6 +475,7 @@ def test_calls_by_service_age_are_the_mean_cumulative_function():
 # coverage
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("truth", [0.06, 0.2])
 def test_wilson_interval_of_a_group_covers_its_truth(truth):
     """4,000 groups of 50 to 300 independent calls: 93 to 97 %."""
@@ -493,6 +494,7 @@ def test_wilson_interval_of_a_group_covers_its_truth(truth):
     assert exactly.mean() >= 0.95
 
 
+@pytest.mark.slow
 def test_resampled_interval_covers_where_calls_of_a_unit_are_alike():
     """1,000 fleets of 60 sites, callbacks gathered in their 180 units: 93 to 97 %, where Wilson's falls short."""
     random = np.random.default_rng(12)
@@ -569,6 +571,7 @@ def test_work_that_does_nothing_shows_no_effect():
     assert (single["verdict"] == "held").mean() <= 0.1
 
 
+@pytest.mark.slow
 def test_work_that_helps_is_found_to_hold_and_work_that_does_not_is_not():
     """Reconnecting takes nine calls in ten away; the other two kinds of work, on the same units, take none."""
     fleets = [repaired_fleet(100 + seed, {"control reconnected": 0.1}, mean=0.0015) for seed in range(4)]

@@ -16,6 +16,8 @@ from types import ModuleType
 import numpy as np
 import pytest
 
+pytestmark = pytest.mark.slow
+
 DEMO = Path(__file__).parents[1] / "demo_data"
 MODULES = [path.stem for path in DEMO.glob("*.py")]
 MEGABYTE = 1_000_000

@@ -483,6 +483,7 @@ def clustered_bands(random: np.random.Generator, sites: int, spread: float) -> t
     return frame, 0.001
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("spread", [0.05, 1.0])
 def test_intervals_of_bands_cover_the_rate_of_a_clustered_fleet(spread, monkeypatch):
     """1,000 fleets of 60 sites: the share of 95 % intervals that hold the true rate is 95 % within chance, or above.

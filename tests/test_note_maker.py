@@ -12,6 +12,8 @@ from service_maker import Service, make
 
 from lowambient.records.inputs import TABLES
 
+pytestmark = pytest.mark.slow
+
 # what a reader would take for the statement; each must be absent where the statement is neither true nor touched upon
 TELLTALE = {
     "bypass removed": r"(?:removed|pulled|clipped|cut out) (?:the )?(?:jumper|bypass)|unjumpered",

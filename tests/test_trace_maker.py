@@ -11,6 +11,8 @@ from polars.testing import assert_frame_equal
 from trace_maker import PSI, Made, drawn, kpa, made_of, order_of
 from trace_scores import Tally
 
+pytestmark = pytest.mark.slow
+
 DAY = datetime(2016, 1, 4, tzinfo=UTC)
 C_OF_37_5_F = 3.06
 # R-410A as the trade sets it (common practice, no source): LP 54/117 psig, fans 417.5/240 psig.
