@@ -11,6 +11,7 @@ import random_fleet
 from memory_store import MemoryStore
 
 from lowambient import reference
+from lowambient.pipeline import AFTER_LIMITS
 
 HOUR, DAY = timedelta(hours=1), timedelta(days=1)
 SYMPTOMS = ("low-pressure trip", "no cooling", "icing", "fan", "belt", "other")
@@ -24,17 +25,7 @@ STATEMENTS = (
     "power cycled",
     "jumper found",
 )
-MARTS = (
-    "work_done",
-    "retrofits",
-    "service_tickets",
-    "service_calls",
-    "watched_calls",
-    "cold_clock",
-    "earlier_calls",
-    "callbacks",
-    "callback_windows",
-)
+MARTS = AFTER_LIMITS[AFTER_LIMITS.index("work_done") : AFTER_LIMITS.index("callback_windows") + 1]
 BEGINS = {row["symptom"]: row["begins"] for row in reference.rows("cold_symptoms")}
 SEEDS = range(12)
 

@@ -6,6 +6,7 @@ The score has seen the weather. It sorts calls for a reader and must never be co
 import numpy as np
 import numpy.typing as npt
 import polars as pl
+from scipy.special import expit
 
 from lowambient import reference
 
@@ -49,15 +50,11 @@ def cold_probabilities(calls: pl.DataFrame) -> pl.DataFrame:
         + weight["no demand"] * no_demand
         + weight["other work"] * work.is_in(["planned", "quote"]).to_numpy()
     )
-    first = _logistic(score)
+    first = expit(score)
     if len(first):
         unit = table["unit_id"].rank("dense").to_numpy().astype(np.intp) - 1
         score = score + weight["unit"] * _of_unit(unit, first) + weight["nearby"] * _nearby(table, first)
-    return table.select("call_id", cold_probability=pl.Series(_logistic(score), dtype=pl.Float64).round(6))
-
-
-def _logistic(score: Array) -> Array:
-    return np.asarray(1 / (1 + np.exp(-score)))
+    return table.select("call_id", cold_probability=pl.Series(expit(score), dtype=pl.Float64).round(6))
 
 
 def _of_unit(unit: npt.NDArray[np.intp], first: Array) -> Array:

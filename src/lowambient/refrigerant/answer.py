@@ -12,8 +12,8 @@ from lowambient.refrigerant.catalogue import refrigerants
 from lowambient.refrigerant.names import canonical_name
 from lowambient.refrigerant.pressure import SEA_LEVEL_KPA, absolute_kpa, barometric_kpa, gauge_kpa
 from lowambient.refrigerant.table import ABOVE_RANGE, SaturationTable, saturation_table
+from lowambient.refrigerant.usual_settings import KPA_PER_PSI
 
-_PSI_KPA = 6.894757293168
 _FOOT_M = 0.3048
 _USE = (
     "Bubble goes with liquid: condensing temperature at a liquid tap, subcooling, standing pressure.\n"
@@ -55,7 +55,7 @@ class SaturationAnswer:
             [
                 f"{self.refrigerant} ({row.safety_class}) at {self.asked}",
                 f"elevation {self.elevation_m:,.0f} m ({self.elevation_m / _FOOT_M:,.0f} ft), "
-                f"barometer {self.barometer_kpa:.1f} kPa ({self.barometer_kpa / _PSI_KPA:.2f} psia)",
+                f"barometer {self.barometer_kpa:.1f} kPa ({self.barometer_kpa / KPA_PER_PSI:.2f} psia)",
                 "",
                 f"{'':8}{'°F':>9}{'°C':>9}{'psig':>10}{'psia':>10}{'kPa gauge':>12}{'kPa abs':>10}",
                 self._line("bubble", self.bubble_c, self.bubble_kpa),
@@ -73,8 +73,8 @@ class SaturationAnswer:
     def _line(self, side: str, temperature_c: float, pressure_kpa: float) -> str:
         gauge = gauge_kpa(pressure_kpa, self.barometer_kpa)
         return (
-            f"{side:8}{1.8 * temperature_c + 32:9.1f}{temperature_c:9.1f}{gauge / _PSI_KPA:10.1f}"
-            f"{pressure_kpa / _PSI_KPA:10.1f}{gauge:12,.0f}{pressure_kpa:10,.0f}"
+            f"{side:8}{1.8 * temperature_c + 32:9.1f}{temperature_c:9.1f}{gauge / KPA_PER_PSI:10.1f}"
+            f"{pressure_kpa / KPA_PER_PSI:10.1f}{gauge:12,.0f}{pressure_kpa:10,.0f}"
         )
 
     def _glide(self) -> list[str]:
@@ -159,8 +159,8 @@ def _out_of_range(table: SaturationTable, pressure_kpa: float, asked: str) -> st
     side = "above" if table.reason(pressure_kpa) == ABOVE_RANGE else "below"
     return (
         f"{asked} is {side} the table of {table.refrigerant}, which runs from {table.lowest_kpa:,.1f} to "
-        f"{table.highest_kpa:,.0f} kPa absolute ({table.lowest_kpa / _PSI_KPA:.1f} to "
-        f"{table.highest_kpa / _PSI_KPA:.1f} psia; {table.origin['range']})"
+        f"{table.highest_kpa:,.0f} kPa absolute ({table.lowest_kpa / KPA_PER_PSI:.1f} to "
+        f"{table.highest_kpa / KPA_PER_PSI:.1f} psia; {table.origin['range']})"
     )
 
 

@@ -4,6 +4,7 @@ from lowambient import reference
 from lowambient.refrigerant.table import saturation_table
 
 KPA_PER_PSI = 6.894757293168
+"""NIST SP 811 (2008), appendix B.8: 1 psi is 6.894757 kPa; more digits from lbf and in."""
 
 
 def usual_setting(refrigerant: str, setting: str) -> tuple[str, float] | None:

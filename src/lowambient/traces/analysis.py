@@ -1,11 +1,10 @@
 """One circuit's readings into what it really did: the questions in order, each answered by its own module."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
-from lowambient.refrigerant.saturation import bubble_kpa, dew_kpa
 from lowambient.refrigerant.usual_settings import usual_kpa
 from lowambient.traces.brackets import REPEATABILITY_KPA, Estimate
 from lowambient.traces.circuit import Array, Listed, Trace, trace_of
@@ -16,6 +15,7 @@ from lowambient.traces.conditions import months
 from lowambient.traces.fan_switching import fan_switching
 from lowambient.traces.head_pressure import SCHEMA as HEAD_PRESSURE
 from lowambient.traces.head_pressure import head_pressure
+from lowambient.traces.known import ALWAYS_WANTED, hp_known, lp_known
 from lowambient.traces.lockouts import Lockout, lockouts
 from lowambient.traces.noise import noise_kpa
 from lowambient.traces.resets import lp_reset
@@ -23,22 +23,11 @@ from lowambient.traces.runs import CANNOT_TELL, SPLIT, Indices, running
 from lowambient.traces.set_points import SCHEMA as SET_POINTS
 from lowambient.traces.set_points import set_points
 from lowambient.traces.stops import Stops, stops
-from lowambient.traces.trips import Judged, Known, high_pressure, low_pressure
+from lowambient.traces.trips import Judged, high_pressure, low_pressure
 
 FEWEST_SAMPLES = 10
-ALWAYS_WANTED = ("year-round", "refrigeration")
-COMFORT_CUT_OUT_DEW_C = -15.0
-WARMEST_CUT_OUT_DEW_C = -5.0
-"""A low-pressure switch that acts on a warmer coil would stop ordinary cooling (judgement; seen: -23 to -9 degC)."""
-LEAST_BOX_TD_K = 4.0
 SPLIT_LATE_S, TURNED_KPA = 180.0, 25.0
-"""A stop that is read from the pressure split lies at most so long before it shows (judgement)."""
-UNSURE_LIMIT = 1.4
-"""How far from the list a switch may act where the refrigerant is in doubt (judgement)."""
-COOLEST_HP_CUT_OUT_C = 52.0
-"""A high-pressure switch that acts below that would stop cooling on a hot day (judgement)."""
-HP_CUT_OUT_BUBBLE_C = 66.0
-"""Usual high-pressure cut-outs act near there whatever the refrigerant (R-410A at 644 psig: 66 degC, computed)."""
+"""A stop read from the pressure split lies at most so long before it shows, where the pressure turned (judgement)."""
 INSTANT = pl.Datetime("us", "UTC")
 TRIPS: dict[str, pl.DataType] = {
     "tripped_at": INSTANT,
@@ -94,11 +83,10 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
     state = running(trace)
     seen = stops(trace, state)
     from_split = state.from_what == SPLIT
-    lp_known, hp_known = _lp_known(listed, trace.refrigerant), _hp_known(listed, trace.refrigerant)
     suction_noise = noise_kpa(trace["suction_kpa"], ~state.on)
     head_noise = noise_kpa(trace.head_kpa, ~state.on)
-    low = low_pressure(trace, state, seen, replace(lp_known, from_split=from_split), suction_noise)
-    high = high_pressure(trace, state, seen, replace(hp_known, from_split=from_split), head_noise)
+    low = low_pressure(trace, state, seen, lp_known(listed, trace.refrigerant, from_split), suction_noise)
+    high = high_pressure(trace, state, seen, hp_known(listed, trace.refrigerant, from_split), head_noise)
     usual_reset = usual_kpa(listed.refrigerant, "lp reset", listed.barometric_kpa) if listed.refrigerant else None
     is_low = low.trips(seen, trace.step_s) & ~(high.probability > low.probability)
     known_reset = (listed.lp_reset_kpa, usual_reset)
@@ -131,32 +119,6 @@ def _nothing(listed: Listed) -> Analysis:
     return Analysis(CANNOT_TELL, *empty.values())
 
 
-def _lp_known(listed: Listed, refrigerant: str | None) -> Known:
-    """`refrigerant` is null where it cannot be the listed one: then only the list's own pressure is known."""
-    if refrigerant is None:
-        limit = None if listed.lp_cut_out_kpa is None else UNSURE_LIMIT * listed.lp_cut_out_kpa
-        return Known(listed.lp_cut_out_kpa, None, limit)
-    usual = usual_kpa(refrigerant, "lp cut-out", listed.barometric_kpa)
-    warmest_c = WARMEST_CUT_OUT_DEW_C
-    if listed.duty == "refrigeration":
-        warmest_c = min(warmest_c, listed.space_c - LEAST_BOX_TD_K) if listed.space_c is not None else warmest_c
-    elif usual is None:
-        usual = float(dew_kpa(refrigerant, COMFORT_CUT_OUT_DEW_C))
-    always_wanted = listed.duty in ALWAYS_WANTED
-    pumps_down = listed.pump_down is True or (listed.pump_down is None and listed.duty == "refrigeration")
-    return Known(listed.lp_cut_out_kpa, usual, float(dew_kpa(refrigerant, warmest_c)), always_wanted, pumps_down)
-
-
-def _hp_known(listed: Listed, refrigerant: str | None) -> Known:
-    if refrigerant is None:
-        limit = None if listed.hp_cut_out_kpa is None else listed.hp_cut_out_kpa / UNSURE_LIMIT
-        return Known(listed.hp_cut_out_kpa, None, limit)
-    usual = usual_kpa(refrigerant, "hp cut-out", listed.barometric_kpa) or float(
-        bubble_kpa(refrigerant, HP_CUT_OUT_BUBBLE_C)
-    )
-    return Known(listed.hp_cut_out_kpa, usual, float(bubble_kpa(refrigerant, COOLEST_HP_CUT_OUT_C)))
-
-
 def _instants(seconds: np.ndarray) -> pl.Series:
     return (
         pl.Series((np.asarray(seconds) * 1e6).round().astype(np.int64))
@@ -177,6 +139,7 @@ def _stopped_s(trace: Trace, seen: Stops, which: Indices, kind: str, from_split:
 
 
 def _last_near_top(channel: Array, low: int, high: int) -> int:
+    """The last of some samples at which a channel stands near its highest."""
     window = channel[low : high + 1]
     if not np.isfinite(window).any():
         return high

@@ -6,8 +6,8 @@ from lowambient.traces.circuit import Array, Mask
 
 LEAST_NOISE_KPA, MOST_NOISE_KPA = 2.0, 35.0
 """0.3 and 5 psi: no transducer of the trade reads better, and what scatters more is the circuit itself (judgement)."""
-
 ENOUGH = 5000
+"""Readings that show the steps in which a logger writes."""
 
 
 def noise_kpa(channel: Array, quiet: Mask) -> float:

@@ -11,6 +11,7 @@ LONGEST_START_S = 360.0
 """A stop this soon after a start counts as one on start: start delays of low-pressure switches reach five minutes."""
 RATE_OVER_S = 60.0
 ABOUT_A_STOP_S = 45.0
+"""A lagging sensor still shows the stop for so long (judgement)."""
 SURE_OF_SECOND = 5
 
 
@@ -61,7 +62,7 @@ def stops(trace: Trace, running: Running) -> Stops:
     ends_s = np.where(restarts, at_s[np.minimum(last_off + 1, len(at_s) - 1)], at_s[last_off])
     run_begin = spans.first[off - 1]
     run_s = np.where(spans.follows[off - 1], at_s[last_on] - at_s[run_begin] + trace.step_s / 2, np.inf)
-    about = _about(at_s, last_on, first_off, trace.step_s)
+    about = _about(at_s, last_on, trace.step_s)
     suction, head = trace["suction_kpa"], trace.head_kpa
     return Stops(
         last_on=last_on,
@@ -83,14 +84,11 @@ def stops(trace: Trace, running: Running) -> Stops:
     )
 
 
-def _about(at_s: Array, last_on: Indices, first_off: Indices, step_s: float) -> list[Indices]:
-    """Samples about each stop: one before it, those just after while a lagging sensor still catches up."""
-    until = np.searchsorted(at_s, at_s[last_on] + max(ABOUT_A_STOP_S, 0.0), side="right")
-    count = int(np.clip(np.ceil(ABOUT_A_STOP_S / step_s), 1, 8)) if np.isfinite(step_s) else 1
-    return [
-        last_on,
-        *(np.where(last_on + n < np.maximum(until, first_off), last_on + n, last_on) for n in range(1, count + 1)),
-    ]
+def _about(at_s: Array, last_on: Indices, step_s: float) -> list[Indices]:
+    """Samples about each stop: the last running one, and those just after while a lagging sensor still catches up."""
+    until = np.searchsorted(at_s, at_s[last_on] + ABOUT_A_STOP_S, side="right")
+    count = int(np.clip(np.ceil(ABOUT_A_STOP_S / step_s), 1, 8))
+    return [np.where(last_on + n < until, last_on + n, last_on) for n in range(count + 1)]
 
 
 def _extreme(channel: Array, about: list[Indices], sign: float) -> Array:

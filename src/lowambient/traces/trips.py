@@ -20,6 +20,7 @@ from lowambient.traces.brackets import (
     log_likelihood,
 )
 from lowambient.traces.circuit import Array, Mask, Trace
+from lowambient.traces.known import Known
 from lowambient.traces.runs import Indices, Running
 from lowambient.traces.sides import Side, high_side, low_side
 from lowambient.traces.stops import Stops
@@ -30,14 +31,16 @@ CALL_ON_BRIEFLY = 1.5
 """The same where the rest lasts no longer than two samples: the call may have gone and come between them."""
 SHORT_RUN_S, LONG_RUNS_S, SHORT_RUN, SHORT_RUN_AMONG_SHORT = 270.0, 600.0, 2.5, 1.0
 """Log odds from a run that no thermostat ends so soon (makers' least run times are three minutes and more; memory)."""
-SWITCH_SEEN_OPEN = 6.0
-SWITCH_SEEN_CLOSED = -1.0
+SWITCH_SEEN_OPEN, SWITCH_SEEN_CLOSED = 6.0, -1.0
+"""Log odds where the switch is logged (judgement); one that closes again between two samples is not seen open."""
 LONG_OFF_S, LONG_OFF_WANTED = 3600.0, 0.5
 """Log odds from an hour's stop of a unit that cools all year, where the call itself is not logged (judgement)."""
 PUMPED_DOWN = -4.0
 """Log odds of a trip where each stop ends at the switch by design, the call is not logged, and the run was no start."""
 FAILED_START_OFF_S = 900.0
+"""A rest this long after a run within two samples is a start that failed (judgement)."""
 PRIOR_TRIP = 0.15
+"""Share of stops that are trips, to begin with (judgement); then that of the circuit itself."""
 DIVE_SHARE = 0.25
 """Share of trips whose pressure went between two samples, so that the last reading says only on which side it was."""
 FASTEST_KPA_S = {-1.0: 5.0, 1.0: 15.0}
@@ -53,6 +56,7 @@ SURE = 0.6
 ANY_SETTING = 0.04
 """Weight of any setting at all, beside 3 of the listed and 1 of the usual one (judgement)."""
 NEAR = 0.95
+"""Share of the least high-pressure cut-out under which head has not come near one (judgement)."""
 MOST_STOPS = 600
 """Stops that the cut-out is learned from; more are thinned evenly."""
 
@@ -61,35 +65,15 @@ Span = tuple[float, float]
 
 
 @dataclass(frozen=True)
-class Known:
-    """What is known of a switch beforehand, absolute kPa, each null where it is not.
-
-    `limit_kpa` is the pressure that no such switch of the refrigerant acts beyond: above it for the low side, below it
-    for the high side. `always_wanted`: the unit cools all year, so a long stop is not a satisfied thermostat.
-    `pumps_down`: it may stop by pump-down. `from_split`: stops are read from the pressure split, which may close in a
-    run too, so a call that stands says less.
-    """
-
-    listed_kpa: float | None
-    usual_kpa: float | None
-    limit_kpa: float | None
-    always_wanted: bool = False
-    pumps_down: bool = False
-    from_split: bool = False
-
-
-@dataclass(frozen=True)
 class Judged:
     """Probability that each stop is a trip (stops,), and where the switch acts, null where that cannot be told.
 
-    `opened`: the switch itself was seen to open, 1, 0 or NaN where it is not logged. `jumpered`: seconds between which
-    runs go on beyond the switch as if it were not there, null where none do.
+    `opened`: the switch itself was seen to open, 1, 0 or NaN where it is not logged.
     """
 
     probability: Array
     opened: Array
     cut_out: Estimate | None
-    jumpered: Span | None
 
     def trips(self, stops: Stops, step_s: float) -> Mask:
         """Stops that are more likely a trip than not, and that can be told from a flicker of the log.
@@ -133,12 +117,12 @@ def _judge(side: Side, stops: Stops, allowed: Mask, known: Known, noise_kpa: flo
     probability = np.zeros(len(stops))
     read = np.flatnonzero(np.isfinite(side.reading_kpa))
     if len(read) == 0 or (known.limit_kpa is None and known.listed_kpa is None) or _never_near(side, read, known):
-        return Judged(probability, side.opened, None, None)
+        return Judged(probability, side.opened, None)
     blur = float(np.hypot(noise_kpa, REPEATABILITY_KPA))
     thinned = read[:: 1 + len(read) // MOST_STOPS]
     odds = np.exp(_other_evidence(side, stops, allowed, known))
     ordinary = _ordinary_density(side, blur)
-    share, jumpered = PRIOR_TRIP, None
+    share = PRIOR_TRIP
     for _ in range(3):
         as_trip = share * odds[thinned, None] * _trip_density(side, stops, thinned, grid, blur)
         as_other = (1 - share) * ordinary[thinned, None]
@@ -150,13 +134,11 @@ def _judge(side: Side, stops: Stops, allowed: Mask, known: Known, noise_kpa: flo
             side.sign * side.runs_kpa[:, None] > side.sign * grid[None, :] + 2 * blur,
         )
         best = int(np.argmax(log_prior + log_posterior))
-        jumpered = spans[best]
         as_trip = share * odds[read] * _trip_density(side, stops, read, grid[[best]], blur)[:, 0]
         as_other = (1 - share) * ordinary[read] * _held_short(side, read, grid[[best]], blur)[:, 0]
-        probability[read] = np.where(_within(side.at_s[read], jumpered), 0.0, as_trip / (as_trip + as_other))
+        probability[read] = np.where(_within(side.at_s[read], spans[best]), 0.0, as_trip / (as_trip + as_other))
         share = float(np.clip(probability[read].mean(), 0.05, 0.9))
-    cut_out = _cut_out(side, stops, probability, grid, log_prior, noise_kpa)
-    return Judged(probability, side.opened, cut_out, jumpered)
+    return Judged(probability, side.opened, _cut_out(side, stops, probability, grid, log_prior, noise_kpa))
 
 
 def _never_near(side: Side, read: Indices, known: Known) -> bool:

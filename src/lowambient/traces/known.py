@@ -1,0 +1,69 @@
+"""What is known of a circuit's pressure switches before its readings are looked at: list, usual settings, limits."""
+
+from dataclasses import dataclass
+
+from lowambient.refrigerant.saturation import bubble_kpa, dew_kpa
+from lowambient.refrigerant.usual_settings import usual_kpa
+from lowambient.traces.circuit import Listed
+
+ALWAYS_WANTED = ("year-round", "refrigeration")
+"""Duties that cool in any weather."""
+COMFORT_CUT_OUT_DEW_C = -15.0
+"""Cut-out where none is usual for the refrigerant: near R-410A's at 54 psig (dew -15 degC, computed)."""
+WARMEST_CUT_OUT_DEW_C = -5.0
+"""A low-pressure switch that acts on a warmer coil would stop ordinary cooling (judgement; seen: -23 to -9 degC)."""
+LEAST_BOX_TD_K = 4.0
+"""Least difference between a box and its coil at the cut-out (judgement)."""
+UNSURE_LIMIT = 1.4
+"""How far from the list a switch may act where the refrigerant is in doubt (judgement)."""
+COOLEST_HP_CUT_OUT_C = 52.0
+"""A high-pressure switch that acts below that would stop cooling on a hot day (judgement)."""
+HP_CUT_OUT_BUBBLE_C = 66.0
+"""Usual high-pressure cut-outs act near there whatever the refrigerant (R-410A at 644 psig: 66 degC, computed)."""
+
+
+@dataclass(frozen=True)
+class Known:
+    """What is known of a switch beforehand, absolute kPa, each null where it is not.
+
+    `limit_kpa` is the pressure that no such switch of the refrigerant acts beyond: above it for the low side, below it
+    for the high side. `always_wanted`: the unit cools all year, so a long stop is not a satisfied thermostat.
+    `pumps_down`: it may stop by pump-down. `from_split`: stops are read from the pressure split, which may close in a
+    run too, so a call that stands says less.
+    """
+
+    listed_kpa: float | None
+    usual_kpa: float | None
+    limit_kpa: float | None
+    always_wanted: bool = False
+    pumps_down: bool = False
+    from_split: bool = False
+
+
+def lp_known(listed: Listed, refrigerant: str | None, from_split: bool) -> Known:
+    """The low-pressure switch; `refrigerant` is null where it cannot be the listed one: then only the list is known."""
+    if refrigerant is None:
+        limit = None if listed.lp_cut_out_kpa is None else UNSURE_LIMIT * listed.lp_cut_out_kpa
+        return Known(listed.lp_cut_out_kpa, None, limit, from_split=from_split)
+    usual = usual_kpa(refrigerant, "lp cut-out", listed.barometric_kpa)
+    warmest_c = WARMEST_CUT_OUT_DEW_C
+    if listed.duty == "refrigeration":
+        warmest_c = min(warmest_c, listed.space_c - LEAST_BOX_TD_K) if listed.space_c is not None else warmest_c
+    elif usual is None:
+        usual = float(dew_kpa(refrigerant, COMFORT_CUT_OUT_DEW_C))
+    always_wanted = listed.duty in ALWAYS_WANTED
+    pumps_down = listed.pump_down is True or (listed.pump_down is None and listed.duty == "refrigeration")
+    limit = float(dew_kpa(refrigerant, warmest_c))
+    return Known(listed.lp_cut_out_kpa, usual, limit, always_wanted, pumps_down, from_split)
+
+
+def hp_known(listed: Listed, refrigerant: str | None, from_split: bool) -> Known:
+    """The high-pressure switch; arguments as in `lp_known`."""
+    if refrigerant is None:
+        limit = None if listed.hp_cut_out_kpa is None else listed.hp_cut_out_kpa / UNSURE_LIMIT
+        return Known(listed.hp_cut_out_kpa, None, limit, from_split=from_split)
+    usual = usual_kpa(refrigerant, "hp cut-out", listed.barometric_kpa) or float(
+        bubble_kpa(refrigerant, HP_CUT_OUT_BUBBLE_C)
+    )
+    limit = float(bubble_kpa(refrigerant, COOLEST_HP_CUT_OUT_C))
+    return Known(listed.hp_cut_out_kpa, usual, limit, from_split=from_split)
