@@ -19,6 +19,7 @@ from lowambient.calls.clusters import cluster_calls
 from lowambient.calls.cold_calls import cold_probabilities
 from lowambient.calls.words import read_words
 from lowambient.errors import InputRefused
+from lowambient.flags.judging import Flagged, judge_flags
 from lowambient.plan.callback_rates import callback_rates, calls_by_service_age, first_time_fix, time_to_callback
 from lowambient.plan.cluster_rates import cluster_table
 from lowambient.plan.demand import unit_limits
@@ -75,6 +76,20 @@ AFTER_LIMITS = (
     "coverage",
     "cluster_input",
 )
+FOR_FLAGS = (
+    "air_of_day",
+    "week_bands",
+    "year_bands",
+    "flag_units",
+    "flag_calls",
+    "logged_weeks",
+    "logged_stops",
+)
+WEIGHED = (
+    *("flag_units", "flag_calls", "week_bands", "year_bands", "logged_weeks", "logged_stops", "span"),
+    *("call_statements", "head_pressure", "circuit_months", "in_checks"),
+)
+"""Relations that flags are weighed from."""
 AFTER_CLUSTERS = ("cluster_calls", "cluster_hours", "calls")
 SHOWN = ("unit_ranking", "cold_hours", "unit_station", "unit_service", "unmatched", "set_aside", "exposure_left_out")
 
@@ -139,7 +154,7 @@ def report(
 
 def judge(store: Store, profile: Profile, progress: Progress | None = None) -> None:
     """Builds every derived table of the store, in order of need."""
-    steps = len(BEFORE_LIMITS) + len(AFTER_LIMITS) + len(AFTER_CLUSTERS) + 6
+    steps = len(BEFORE_LIMITS) + len(AFTER_LIMITS) + len(FOR_FLAGS) + len(AFTER_CLUSTERS) + 6
 
     def said(done: int, text: str) -> None:
         if progress is not None:
@@ -163,15 +178,23 @@ def judge(store: Store, profile: Profile, progress: Progress | None = None) -> N
     for done, name in enumerate(AFTER_LIMITS, len(BEFORE_LIMITS) + 1):
         said(done, name)
         store.build(name)
-    said(len(BEFORE_LIMITS) + len(AFTER_LIMITS), "clusters of calls")
-    for name, frame in clustered(store, symptoms, profile.thresholds).items():
+    for done, name in enumerate(FOR_FLAGS, len(BEFORE_LIMITS) + len(AFTER_LIMITS)):
+        said(done, name)
+        store.build(name)
+    said(len(BEFORE_LIMITS) + len(AFTER_LIMITS) + len(FOR_FLAGS), "flags")
+    flagged = judge_flags({name: store.frame(name, "all") for name in WEIGHED}, profile.thresholds)
+    for name in ("flags", "evidence", "unit_states", "unit_causes"):
+        store.put(name, getattr(flagged, name))
+    said(steps - 5, "clusters of calls")
+    for name, frame in clustered(store, symptoms, flagged, profile.thresholds).items():
         store.put(name, frame)
     counts = store.frame("unit_counts", "unit_id")
     store.put("exposure", exposure(store.frame("unit_bands")))
     for name, frame in recalled(store, profile.thresholds, units).items():
         store.put(name, frame)
-    store.put("unit_ranking", unit_ranking(counts).with_row_index("rank", offset=1))
-    store.put("forecast", forecast(counts, input_frame(store, "stations"), profile.thresholds))
+    ranking = unit_ranking(counts, flagged.unit_states)
+    store.put("unit_ranking", ranking.with_row_index("rank", offset=1))
+    store.put("forecast", forecast(counts, input_frame(store, "stations"), profile.thresholds, flagged.unit_states))
     said(steps, "audits")
 
 
@@ -187,12 +210,14 @@ def traced(store: Store, units: pl.DataFrame, sites: pl.DataFrame) -> dict[str, 
     return analyse_fleet(given, processes)
 
 
-def clustered(store: Store, symptoms: pl.DataFrame, thresholds: Mapping[str, float]) -> dict[str, pl.DataFrame]:
+def clustered(
+    store: Store, symptoms: pl.DataFrame, flagged: Flagged, thresholds: Mapping[str, float]
+) -> dict[str, pl.DataFrame]:
     """Calls gathered by words and weather, and how likely each was a cold lockout; builds what rests on them."""
     given = store.frame("cluster_input", "call_id")
     assigned, clusters = cluster_calls(given, symptoms)
     store.put("call_clusters", assigned)
-    store.put("cold_probabilities", cold_probabilities(given))
+    store.put("cold_probabilities", cold_probabilities(given).update(flagged.call_causes, on="call_id"))
     for name in AFTER_CLUSTERS:
         store.build(name)
     calls, hours = store.frame("cluster_calls", "call_id"), store.frame("cluster_hours", "unit_id")

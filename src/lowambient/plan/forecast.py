@@ -1,8 +1,9 @@
 """Cold calls of the next winter if nothing is done, for units, sites and the fleet.
 
-Model: a unit has Poisson(rate * cold hours * severity) low-pressure episodes. Its rate is gamma, from its own past
-and the fleet's (`shrinkage`); cold hours are those of a typical winter at its station; severity has mean 1, the
-spread of winters, and is shared: wholly by units of one station, in part by stations near each other (`winters`).
+Model: a unit has Poisson(calls of its state in a typical winter * severity) calls. Which state it is in, no more than
+probably, is what the flags room makes of all records (`unit_states`); without that, its rate per cold hour is gamma,
+from its own past and the fleet's (`shrinkage`). Severity has mean 1, the spread of winters, and is shared: wholly by
+units of one station, in part by stations near each other (`winters`).
 Mean and variance of a total come from the law of total variance; the count is taken as the negative binomial of
 that mean and variance.
 
@@ -11,7 +12,7 @@ hours makes many units fail at once.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -39,8 +40,9 @@ COLUMNS = {
 class NextWinter:
     """What is known of each unit and of its next winter; arrays over `units`, the sorted rows of `unit_counts`.
 
-    `rates` per cold hour, and the probability of each node of their prior; `hours`: cold hours of the next winter, 0
-    for units no longer in service or without a typical winter; `severity_cv` [-]; `mean`, `variance` of the episodes.
+    `rates` per cold hour of the past alone; `hours`: cold hours of the next winter, 0 for units no longer in service or
+    without a typical winter; `severity_cv` [-]; `mean`, `variance` of the calls; `by_node`: their mean under each way
+    that the whole fleet may turn out, of `node_probability`; `own`: variance of what is each unit's own.
     """
 
     units: pl.DataFrame
@@ -50,6 +52,8 @@ class NextWinter:
     severity_cv: Array
     mean: Array
     variance: Array
+    by_node: Array
+    own: Array
 
     @property
     def can_tell(self) -> npt.NDArray[np.bool_]:
@@ -58,10 +62,10 @@ class NextWinter:
         return told.to_numpy()
 
 
-def next_winter(unit_counts: pl.DataFrame) -> NextWinter | None:
+def next_winter(unit_counts: pl.DataFrame, unit_states: pl.DataFrame | None = None) -> NextWinter | None:
     """Rates of all units, and the next winter's count of each; null when no unit has cold hours to judge by.
 
-    `unit_counts`: grain unit.
+    `unit_counts`: grain unit. `unit_states`: grain unit and state, with probability and cold_calls_per_winter.
     """
     units = unit_counts.sort("unit_id")
     events, past_hours = _floats(units, "episodes"), _floats(units, "cold_hours")
@@ -76,7 +80,32 @@ def next_winter(unit_counts: pl.DataFrame) -> NextWinter | None:
     severity_cv = next_winter_cv(_floats(units, "spread_cv"), _floats(units, "winters"))
     mean = rates.mean * hours
     variance = mean + rates.variance * hours**2 * (1 + severity_cv**2) + (mean * severity_cv) ** 2
-    return NextWinter(units, rates, prior.probability, hours, severity_cv, mean, variance)
+    by_node, own = rates.node_means * hours[:, None], rates.own_variance * hours**2 * (1 + severity_cv**2)
+    winter = NextWinter(units, rates, prior.probability, hours, severity_cv, mean, variance, by_node, own)
+    return winter if unit_states is None else _by_states(winter, unit_states)
+
+
+SHARED_CV = 0.2
+"""How far all units together may turn out otherwise than their states say, over the mean (judgement)."""
+
+
+def _by_states(winter: NextWinter, unit_states: pl.DataFrame) -> NextWinter:
+    """The same winter with each unit's calls as a mixture over the states it may be in."""
+    calls, probability = pl.col("cold_calls_per_winter"), pl.col("probability")
+    moments = unit_states.group_by("unit_id").agg(
+        mean=(probability * calls).sum(), square=(probability * calls**2).sum()
+    )
+    joined = winter.units.select("unit_id").join(moments, on="unit_id", how="left", maintain_order="left")
+    goes_on = winter.hours > 0
+    mean = np.where(goes_on, np.nan_to_num(_floats(joined, "mean")), 0.0)
+    spread = np.where(goes_on, np.maximum(np.nan_to_num(_floats(joined, "square")) - mean**2, 0.0), 0.0)
+    own = spread * (1 + winter.severity_cv**2)
+    shared = SHARED_CV * np.array([-1.0, 1.0])
+    by_node = mean[:, None] * (1 + shared)
+    variance = mean + own + (mean * winter.severity_cv) ** 2 + (mean * SHARED_CV) ** 2
+    return replace(
+        winter, mean=mean, variance=variance, own=own, by_node=by_node, node_probability=np.array([0.5, 0.5])
+    )
 
 
 def predictive_interval(mean: Array, variance: Array, level: float = 0.90) -> tuple[Array, Array]:
@@ -95,14 +124,19 @@ def predictive_interval(mean: Array, variance: Array, level: float = 0.90) -> tu
     return ends[0], ends[1]
 
 
-def forecast(unit_counts: pl.DataFrame, stations: pl.DataFrame, thresholds: Mapping[str, float]) -> pl.DataFrame:
-    """The table `forecast`: expected low-pressure episodes of the next winter with 90 % predictive intervals.
+def forecast(
+    unit_counts: pl.DataFrame,
+    stations: pl.DataFrame,
+    thresholds: Mapping[str, float],
+    unit_states: pl.DataFrame | None = None,
+) -> pl.DataFrame:
+    """The table `forecast`: cold calls to be expected in the next winter, with 90 % predictive intervals.
 
     Grain: level, unit, site; units, then sites, then the fleet, each sorted. `unit_counts`: grain unit. `stations`:
     the input table, for distances. Only units still in service whose station has weather are in it, and sites and
     fleet count those alone (`calls_last_winter` too); without any, the table is empty.
     """
-    winter = next_winter(unit_counts)
+    winter = next_winter(unit_counts, unit_states)
     if winter is None or not winter.can_tell.any():
         return pl.DataFrame(schema=COLUMNS)
     told = winter.units.filter(winter.can_tell)
@@ -149,10 +183,10 @@ def _totals(winter: NextWinter, keys: pl.Series, stations: pl.DataFrame, length_
     shared_winter = np.einsum("gs,st,gt->g", sways, winter_correlation(places, length_km), sways)
 
     mean = summed(expected)
-    by_node = summed(winter.rates.node_means[told] * hours[:, None])
+    by_node = summed(winter.by_node[told])
     shared_rates = np.sum((by_node - mean[:, None]) ** 2 * winter.node_probability, axis=1)
     shared_rates *= 1 + severity_cv.max() ** 2
-    own_rates = summed(winter.rates.own_variance[told] * hours**2 * (1 + severity_cv**2))
+    own_rates = summed(winter.own[told])
     return pl.DataFrame({"group": names}, schema={"group": pl.String}).with_columns(
         pl.Series("calls_last_winter", summed(_floats(units, "calls_last_winter"))),
         pl.Series("cold_hours_typical", summed(hours)),

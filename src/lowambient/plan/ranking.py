@@ -8,10 +8,11 @@ from lowambient.plan.rates import poisson_interval
 from lowambient.plan.shrinkage import expected_ranks
 
 
-def unit_ranking(unit_counts: pl.DataFrame) -> pl.DataFrame:
+def unit_ranking(unit_counts: pl.DataFrame, unit_states: pl.DataFrame | None = None) -> pl.DataFrame:
     """Every unit with its cold low-pressure episodes, their rate, and what is expected of it next winter.
 
-    Grain: unit, sorted by expected episodes downwards, then unit. `unit_counts`: grain unit. Added columns:
+    Grain: unit, sorted by expected episodes downwards, then unit. `unit_counts`: grain unit; `unit_states`: see
+    `next_winter`. Added columns:
     `rate_per_1000_h`, `lower`, `upper`: episodes per 1,000 cold hours as counted, exact Poisson 95 %; null without cold
     hours. `shrunk_rate`, `shrunk_lower_90`, `shrunk_upper_90`: the same with the fleet's experience weighed in.
     `expected_cold_calls`, `lower_90`, `upper_90`: episodes next winter, 0 for units no longer in service, null where
@@ -19,7 +20,7 @@ def unit_ranking(unit_counts: pl.DataFrame) -> pl.DataFrame:
     that can hardly be told apart have nearly the same. All null when no unit has cold hours.
     """
     units = unit_counts.sort("unit_id")
-    winter = next_winter(units)
+    winter = next_winter(units, unit_states)
     events, hours = (units[name].cast(pl.Float64).to_numpy() for name in ("episodes", "cold_hours"))
     lower, upper = poisson_interval(events, hours)
     with np.errstate(divide="ignore", invalid="ignore"):

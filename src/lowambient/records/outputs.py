@@ -8,6 +8,9 @@ import dataframely as dy
 
 from lowambient.records.columns import choice, count, flag, instant, measured, number, text
 
+yes_or_no = flag
+"""The same, for tables that have a column called `flag`."""
+
 
 class Calls(dy.Schema):
     """Grain: call."""
@@ -103,11 +106,51 @@ class Forecast(dy.Schema):
     level = choice("level", "unit, site or fleet", required=True)
     unit_id = text("unit; null above unit level")
     site_id = text("site; null at fleet level")
-    expected_cold_calls = number("low-pressure episodes expected in the next winter", required=True, digits=3, min=0)
+    expected_cold_calls = number(
+        "calls in the cold expected in the next winter if nothing is done", required=True, digits=3, min=0
+    )
     lower_90 = number("lower end of the 90 % predictive interval", required=True, digits=2, min=0)
     upper_90 = number("upper end of the 90 % predictive interval", required=True, digits=2, min=0)
     calls_last_winter = count("low-pressure episodes in the last whole winter", required=True)
     cold_hours_typical = number("cold hours of a typical winter [h]", required=True, digits=1, min=0)
+
+
+class Flags(dy.Schema):
+    """Grain: unit, circuit, flag. A flag is a reason to look, not a finding about a person."""
+
+    unit_id = text("unit", required=True)
+    circuit = text("circuit; null is the whole unit")
+    flag = choice("flag", "what is suspected", required=True)
+    probability = number("that it is so at the data's end", required=True, digits=4, min=0, max=1)
+    probability_ever = number("that it was so at any time in the data", required=True, digits=4, min=0, max=1)
+    probability_logged = number("that it was so while readings were logged", digits=4, min=0, max=1)
+    raised = yes_or_no("the probability reaches the threshold", required=True)
+    episodes = count("episodes that are more likely its doing than anything else's", required=True)
+    first_seen = instant("first evidence for it")
+    last_seen = instant("last evidence for it")
+    new_since = yes_or_no("raised now and not in the run named by --since; null without one")
+    last_checked_at = instant("when it was last checked on site")
+    last_verdict = choice("verdict", "what that check found")
+    sentence = text("how likely, what speaks for it and what against", required=True)
+    evidence_count = count("pieces of evidence", required=True)
+    rests_on = text("kinds of evidence that carry it: readings, calls, notes, checks, unit list")
+    check = text("the cheapest check on site that would settle it", required=True)
+    bring = text("what to bring for it", required=True)
+
+
+class Evidence(dy.Schema):
+    """Grain: piece of evidence of a flag. The weights of a flag add up to its log odds, but for light pieces left out."""
+
+    unit_id = text("unit", required=True)
+    circuit = text("circuit; null is the whole unit")
+    flag = choice("flag", "what it is evidence of", required=True)
+    place = count("by weight within the flag, heaviest first", required=True)
+    kind = text("kind of evidence", required=True)
+    weight = number("natural log odds that it adds to all pieces before it", required=True, digits=3)
+    at = instant("when")
+    source_table = text("table of the row it comes from", required=True)
+    source_key = text("key of that row", required=True)
+    sentence = text("what it says", required=True)
 
 
 class Trips(dy.Schema):
@@ -200,6 +243,8 @@ class Coverage(dy.Schema):
 
 
 TABLES: dict[str, type[dy.Schema]] = {
+    "flags": Flags,
+    "evidence": Evidence,
     "calls": Calls,
     "callback_rates": CallbackRates,
     "follow_up": FollowUp,

@@ -200,6 +200,8 @@ ALL: dict[str, type[dy.Schema]] = {**outputs.TABLES, **WORKING, **PAGE}
 
 # Grains that a primary key cannot state, because a part of them may be null.
 _NULLABLE_GRAIN = {
+    "flags": ("unit_id", "circuit", "flag"),
+    "evidence": ("unit_id", "flag", "place"),
     "forecast": ("level", "unit_id", "site_id"),
     "trips": ("unit_id", "circuit", "tripped_at", "kind"),
     "lockouts": ("unit_id", "circuit", "started_at"),

@@ -1,0 +1,211 @@
+"""Flags of every unit with their evidence, and what the plan needs to know of each."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from lowambient.flags.conditions import Condition, condition
+from lowambient.flags.fitted import fitted_probability
+from lowambient.flags.history import History, history
+from lowambient.flags.learning import Evidence, Fleet, learned, ordinary_rate
+from lowambient.flags.recurrence import calls_a_year, recurring
+from lowambient.flags.signs import Signs, signs
+from lowambient.flags.sources import COLD, Source, sources
+from lowambient.flags.tables import Judged, evidence_table, flag_table
+from lowambient.flags.weighing import Known, Score, Weighed, weighed
+
+Array = npt.NDArray[np.float64]
+
+SHOWN_FROM = 0.05
+"""A flag of less probability is in the table only where evidence of its own speaks of it."""
+COLD_LOCKOUT, HEAD_OUT, NO_HEAD = COLD_FLAGS = ("cold lockout", "head control out", "no head control")
+SURE_ENOUGH = 0.5
+"""From this probability of recurring, a state counts as recurring."""
+
+
+@dataclass(frozen=True)
+class Flagged:
+    """Frames: `flags`, `evidence`; `call_causes` (call_id, cold_probability); `unit_states` (unit_id, state,
+    probability, cold_calls_per_winter, is_sound); `unit_causes` (unit_id, p_bypassed, p_no_control, and the flags that
+    decide options)."""
+
+    flags: pl.DataFrame
+    evidence: pl.DataFrame
+    call_causes: pl.DataFrame
+    unit_states: pl.DataFrame
+    unit_causes: pl.DataFrame
+
+
+@dataclass(frozen=True)
+class _Judge:
+    """All that judging a condition needs."""
+
+    history: History
+    fleet: Fleet
+    signs: Signs
+    extra: Mapping[str, Evidence]
+    fitted: Array
+    recurs: Array
+    thresholds: Mapping[str, float]
+
+    def score(self, source: Source) -> Score:
+        """Probabilities of a condition's flags from its states."""
+        harmful = np.array([0.0, *(level.shape != "none" for level in source.levels)])
+
+        def cold(states: Array, units: npt.NDArray[np.int64]) -> Array:
+            fitted = self.fitted[units]
+            return np.stack(
+                [
+                    (states * self.recurs[units]).sum(axis=1),
+                    (1 - states[:, 0]) * fitted,
+                    states @ harmful * (1 - fitted),
+                ]
+            )
+
+        return cold if source.name == COLD else lambda states, units: (1 - states[:, 0])[None]
+
+    def counted(self, source: Source) -> Array:
+        """States that count for each flag: flag by unit by state."""
+        shape = self.history.served.shape[0], len(source.levels) + 1
+        on = np.ones(shape)
+        on[:, 0] = 0
+        if source.name != COLD:
+            return on[None]
+        harmful = on * np.array([0.0, *(level.shape != "none" for level in source.levels)])
+        return np.stack([self.recurs >= SURE_ENOUGH, on, harmful]).astype(np.float64)
+
+
+def judge_flags(frames: Mapping[str, pl.DataFrame], thresholds: Mapping[str, float]) -> Flagged:
+    """Weighs everything that the records say of every unit.
+
+    `frames`: the marts `flag_units`, `flag_calls`, `week_bands`, `year_bands`, `logged_weeks`, `logged_stops`, `span`,
+    the tables `call_statements`, `head_pressure`, `circuit_months`, and `in_checks`.
+    """
+    known = history(frames, thresholds["band_width_k"])
+    fitted = fitted_probability(known.units, frames)
+    found = signs(known, frames, fitted)
+    extra = found.evidence()
+    fleet = learned(known, extra)
+    recurs = recurring(calls_a_year(known, sources()[COLD]), thresholds)
+    judge = _Judge(known, fleet, found, extra, fitted, recurs, thresholds)
+    logged = _logged(known, frames["logged_weeks"])
+    judged: list[Judged] = []
+    cold: Condition | None = None
+    for source in sources().values():
+        result = condition(known, fleet, source, extra.get(source.name), judge.counted(source), logged)
+        judged += _judged(judge, result)
+        cold = result if source.name == COLD else cold
+    flags = flag_table(known, judged, frames["in_checks"], thresholds)
+    assert cold is not None
+    return Flagged(
+        flags,
+        evidence_table(known, judged),
+        _call_causes(known, fleet),
+        _unit_states(known, cold),
+        _unit_causes(known, judged),
+    )
+
+
+def _judged(judge: _Judge, result: Condition) -> list[Judged]:
+    """The flags of one condition, with the evidence of the units that may have it."""
+    source = result.source
+    names = COLD_FLAGS if source.name == COLD else (source.name,)
+    every = np.arange(len(judge.history.served))
+    now = judge.score(source)(result.now, every)
+    by_fitted = {HEAD_OUT: judge.fitted, NO_HEAD: 1 - judge.fitted}
+    extra = judge.extra.get(source.name)
+    told = np.zeros(len(every), dtype=bool)
+    if extra is not None:
+        told[np.unique(extra.unit)] = True
+    units = np.flatnonzero(told | (now.max(axis=0) >= SHOWN_FROM))
+    pieces: list[Weighed] = list(
+        weighed(Known(judge.history, judge.fleet, judge.signs, extra), source, units, judge.score(source))
+    )
+    episodes = _episodes(judge, source)
+    answer = []
+    for place, name in enumerate(names):
+        share = by_fitted.get(name, np.ones(len(every)))
+        own = [(each.piece, float(each.weights[place])) for each in pieces]
+        probability = np.where(told | (now[place] >= SHOWN_FROM), now[place], np.nan)
+        answer.append(
+            Judged(
+                flag=name,
+                probability=probability,
+                ever=np.maximum(result.ever[place] * share, now[place]),
+                logged=result.logged[place] * share,
+                episodes=episodes,
+                pieces=tuple(own),
+            )
+        )
+    return answer
+
+
+def _episodes(judge: _Judge, source: Source) -> npt.NDArray[np.int64]:
+    """Episodes that are more likely this condition's than anything else's, of each unit."""
+    calls, fleet = judge.history.calls, judge.fleet
+    made = fleet.made.get(source.name, np.zeros(len(calls)))
+    total = ordinary_rate(judge.history, fleet) + sum(fleet.made.values(), np.zeros(len(calls)))
+    own = np.flatnonzero(calls.is_complaint & (made > 0.5 * total))
+    unit, at = calls.unit[own], calls.opened_h[own]
+    new = np.ones(len(own), dtype=bool)
+    new[1:] = (unit[1:] != unit[:-1]) | (np.diff(at) > 24 * judge.thresholds["episode_days"])
+    return np.bincount(unit[new], minlength=len(judge.history.served)).astype(np.int64)
+
+
+def _logged(known: History, weeks: pl.DataFrame) -> npt.NDArray[np.bool_]:
+    number = known.number
+    found = np.zeros(known.served.shape, dtype=bool)
+    for unit_id, week in weeks.select("unit_id", "week").iter_rows():
+        if unit_id in number and 0 <= week < known.weeks:
+            found[number[unit_id], week] = True
+    return found
+
+
+def _call_causes(known: History, fleet: Fleet) -> pl.DataFrame:
+    """Probability that each complaint was a cold lockout, from words, weather and everything known of its unit."""
+    calls = known.calls
+    total = ordinary_rate(known, fleet) + sum(fleet.made.values(), np.zeros(len(calls)))
+    cold = np.where(total > 0, fleet.made[COLD] / np.maximum(total, 1e-300), 0.0)
+    frame = pl.DataFrame({"call_id": calls.call_id, "cold_probability": cold})
+    return frame.filter(pl.Series(calls.is_complaint)).sort("call_id")
+
+
+def _unit_states(known: History, cold: Condition) -> pl.DataFrame:
+    """Probability of each state of the cold condition now, and the calls that a typical winter would bring in it."""
+    calls = calls_a_year(known, cold.source)
+    names = ["sound", *(_state_name(level.shape, level.starts_c, level.calls_per_h) for level in cold.source.levels)]
+    units, states = calls.shape
+    return pl.DataFrame(
+        {
+            "unit_id": np.repeat(known.units["unit_id"].to_numpy(), states),
+            "state": names * units,
+            "probability": cold.now.ravel(),
+            "cold_calls_per_winter": calls.ravel(),
+            "is_sound": ([True] + [False] * (states - 1)) * units,
+        }
+    )
+
+
+def _state_name(shape: str, starts_c: float, calls_per_h: float) -> str:
+    if shape == "none":
+        return "no working control, no harm seen"
+    return f"below {starts_c:g} degC, {1000 * calls_per_h:g} calls per 1000 h"
+
+
+def _unit_causes(known: History, judged: list[Judged]) -> pl.DataFrame:
+    by_flag = {each.flag: np.nan_to_num(each.probability) for each in judged}
+    lost = by_flag[HEAD_OUT] + by_flag[NO_HEAD]
+    bypassed = np.where(lost > 0, by_flag[HEAD_OUT] / np.maximum(lost, 1e-12), 0.5)
+    return pl.DataFrame(
+        {
+            "unit_id": known.units["unit_id"],
+            "p_bypassed": bypassed,
+            "p_no_control": 1 - bypassed,
+            "p_low_charge": by_flag["low charge"],
+            "p_lp_jumpered": by_flag["lp switch jumpered"],
+            "p_economizer_idle": by_flag["economizer idle"],
+        }
+    )
