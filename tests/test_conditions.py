@@ -9,8 +9,10 @@ import pytest
 
 from lowambient.records.inputs import CHANNELS
 from lowambient.refrigerant.saturation import bubble_c, dew_c
+from lowambient.traces.brackets import Estimate
 from lowambient.traces.circuit import Listed, trace_of
-from lowambient.traces.conditions import MEDIANS, SCHEMA, months
+from lowambient.traces.conditions import BASES, MEDIANS, SCHEMA, Learned, months
+from lowambient.traces.known import Known, SwitchLimit, switch_limit
 from lowambient.traces.runs import Running, running
 from lowambient.traces.steady import steady_samples
 
@@ -118,7 +120,9 @@ def test_fans_below_their_off_pressure():
     fans = np.where(minute < 180, 2.0, np.where(minute < 360, 0.0, 1.0))
     rows = frame(datetime(2026, 1, 3, tzinfo=UTC), 60, np.ones(1440), liquid_kpa=head_kpa, fans_running=fans)
     assert facts(rows)["fans_below_off_h"].to_list() == [pytest.approx((180 - 10) / 60)]  # settled after ten minutes
-    assert facts(rows, fan_off_kpa=kpa(310.0))["fans_below_off_h"].to_list() == [pytest.approx((180 - 10 + 1080) / 60)]
+    assert facts(rows, learned=Learned(fan_off_kpa=kpa(310.0)))["fans_below_off_h"].to_list() == [
+        pytest.approx((180 - 10 + 1080) / 60)
+    ]
     assert facts(rows, replace(LISTED, fan_off_kpa=None))["fans_below_off_h"].to_list() == [None]
     assert facts(rows.with_columns(fans_running=None))["fans_below_off_h"].to_list() == [None]
 
@@ -159,7 +163,7 @@ def random_rows(seed):
 def test_medians_against_a_slow_twin(seed):
     trace = trace_of(random_rows(seed), LISTED)
     steady = steady_samples(trace, running(trace), LISTED)
-    found = months(trace, running(trace), LISTED)
+    found = months(trace, running(trace), LISTED, Learned(fan_on_kpa=2300.0))
     gathered = {}
     for i in np.flatnonzero(steady):
         at = datetime.fromtimestamp(trace.at_s[i], UTC)
@@ -177,6 +181,8 @@ def test_medians_against_a_slow_twin(seed):
             facts_here["condensing_over_ambient_k"] = bubble - outdoor_c
             facts_here["subcooling_k"] = bubble - channel["liquid_line_c"]
             facts_here["superheat_k"] = channel["suction_line_c"] - dew
+        if channel["liquid_kpa"] > 2300:
+            facts_here["warm_condensing_over_ambient_k"] = bubble - outdoor_c
         if outdoor_c < 10:
             facts_here["cold_condensing_over_ambient_k"] = bubble - outdoor_c
         for name, value in facts_here.items():
@@ -204,7 +210,9 @@ def test_dense_samples_are_thinned_for_medians_only():
 def test_missing_channels_and_no_readings():
     rows = frame(datetime(2026, 5, 2, tzinfo=UTC), 60, np.ones(300))
     row = facts(rows, replace(LISTED, refrigerant=None)).row(0, named=True)
-    unseen = {*MEDIANS, "cold_run_h", "mild_run_h", "called_not_running_h", "fans_below_off_h"}
+    weather = {"cold_run_h", "mild_run_h", "cold_lockout_h", "lp_trips_cold", "fans_all_below_on_h"}
+    unseen = {*MEDIANS, *BASES, *weather, "called_not_running_h", "fans_below_off_h", "lp_trips"}
+    unseen |= {"under_cut_out_h", "over_hp_h"}
     assert {name for name, value in row.items() if value is None} == unseen
     assert all(row[f"{name}_n"] == 0 for name in MEDIANS)
     empty = trace_of(rows.clear(), LISTED)
@@ -220,3 +228,134 @@ def test_row_order_repeats_and_a_shift_by_whole_days():
     assert facts(mixed).equals(facts(rows))
     year = facts(rows.with_columns(pl.col("read_at") + pl.duration(days=365)))
     assert year.drop("month").equals(facts(rows).drop("month"))
+
+
+# --- switches, trips and lockouts -------------------------------------------------------------------------------------
+
+LOW, HIGH = SwitchLimit(kpa(54.0), 20.0, "listed"), SwitchLimit(kpa(644.0), 20.0, "usual")
+
+
+def held_beyond(rows, listed=LISTED, low=LOW, high=HIGH):
+    row = facts(rows, listed, learned=Learned(lp_cut_out=low, hp_cut_out=high)).row(0, named=True)
+    return row["under_cut_out_h"], row["over_hp_h"]
+
+
+def hour_under(**more):
+    """R-410A, ten hours at one minute: an hour off, then running; from the fifth to the seventh hour at 40 psig, where
+    a switch that opens at 54 psig (common practice, no source) does not let it run."""
+    minute = np.arange(600)
+    on = np.asarray(more.pop("on", minute >= 60), dtype=float)
+    suction = np.where((minute >= 300) & (minute < 420), kpa(40.0), kpa(110.0))
+    values = {"suction_kpa": suction, "liquid_kpa": kpa(250.0), "outdoor_c": 2.0, **more}
+    return frame(datetime(2026, 1, 3, tzinfo=UTC), 60, on, **values)
+
+
+def test_running_under_the_cut_out():
+    assert held_beyond(hour_under()) == (pytest.approx(2.0), 0.0)
+    assert held_beyond(hour_under(), low=SwitchLimit(kpa(42.0), 20.0, "usual")) == (0.0, 0.0)  # within the error
+    assert held_beyond(hour_under(), low=None) == (None, 0.0)
+
+
+def test_running_over_the_high_pressure_cut_out():
+    minute = np.arange(600)
+    head = np.where((minute >= 300) & (minute < 330), kpa(660.0), kpa(400.0))
+    assert held_beyond(hour_under(liquid_kpa=head)) == (pytest.approx(2.0), pytest.approx(0.5))
+
+
+def test_what_is_no_jumper():
+    """The start delay, the minutes before a stop, a pump-down, heating, a switch on the liquid side, a lone sample."""
+    minute = np.arange(600)
+    no_start = hour_under(on=minute >= 300)  # of two hours under it the first five minutes are the start's
+    assert held_beyond(no_start)[0] == pytest.approx(2.0 - 5 / 60)
+    stops = hour_under(on=minute < 420)
+    assert held_beyond(stops)[0] == pytest.approx(2.0 - 2 / 60)
+    pumped = hour_under(liquid_solenoid_open=np.where((minute >= 300) & (minute < 360), 0.0, 1.0))
+    assert held_beyond(pumped)[0] == pytest.approx(1.0)
+    assert held_beyond(hour_under(), replace(LISTED, pump_down=True))[0] is None
+    assert held_beyond(pumped, replace(LISTED, pump_down=True))[0] == pytest.approx(1.0)
+    assert held_beyond(hour_under(), replace(LISTED, lp_switch_at="liquid"))[0] is None
+    heated = hour_under().with_columns(mode=pl.when(pl.col("read_at").dt.hour() < 6).then(pl.lit("defrost")))
+    assert held_beyond(heated)[0] == pytest.approx(1.0)
+    assert held_beyond(hour_under(suction_kpa=np.where(minute % 60 == 30, kpa(40.0), kpa(110.0))))[0] == 0.0
+
+
+@pytest.mark.parametrize("seed", range(2))
+def test_hours_beyond_a_switch_against_a_slow_twin(seed):
+    chance = np.random.default_rng(seed)
+    on = np.repeat(chance.random(60) < 0.7, 25)[:1440]
+    suction = np.repeat(kpa(chance.uniform(30.0, 80.0, 240)), 6)
+    solenoid = np.repeat(chance.choice([0.0, 1.0, np.nan], 72), 20)
+    rows = frame(datetime(2026, 1, 3, tzinfo=UTC), 60, on, suction_kpa=suction, liquid_solenoid_open=solenoid)
+    expected = np.zeros(1440, dtype=bool)
+    for i in np.flatnonzero(on):
+        first = i - np.argmin(on[i::-1]) + 1 if not on[: i + 1].all() else 0
+        last = i + np.argmin(on[i:]) - 1 if not on[i:].all() else 1440 + 120
+        in_time = (
+            i - first >= 5 and last - i >= 1.5
+        )  # two minutes, and half a step of the logger beyond the last sample
+        expected[i] = in_time and suction[i] < LOW.kpa - LOW.error_kpa and solenoid[i] != 0
+    paired = [
+        at
+        for at in np.flatnonzero(expected)
+        if (at and expected[at - 1] and on[at - 1]) or (at < 1439 and expected[at + 1] and on[at + 1])
+    ]
+    found = held_beyond(rows.fill_nan(None))[0]
+    assert found == pytest.approx(len(paired) / 60)
+    assert found > 1
+
+
+def test_the_best_known_limit_of_a_switch():
+    """Found before listed before usual; a found one needs no allowance for the logger's scale."""
+    known = Known(480.0, 473.6, 700.0)
+    found = switch_limit(Estimate(450.0, 440.0, 470.0, 9), known, 10.0, True)
+    assert (found.kpa, found.error_kpa, found.basis) == (450.0, 15.0 + 30.0, "found")
+    listed = switch_limit(None, known, 10.0, True)
+    assert (listed.kpa, listed.error_kpa, listed.basis) == (480.0, 20.0 + 30.0, "listed")
+    assert switch_limit(None, replace(known, listed_kpa=None), 10.0, True).basis == "usual"
+    assert switch_limit(None, replace(known, listed_kpa=None), 10.0, False) is None
+
+
+def test_trips_and_lockouts_by_month_against_a_slow_twin():
+    begin = datetime(2026, 1, 31, tzinfo=UTC)
+    chance = np.random.default_rng(4)
+    outdoor_c = np.repeat(chance.uniform(0.0, 20.0, 96), 30)
+    rows = frame(begin, 60, np.ones(2880), suction_kpa=kpa(100.0), outdoor_c=outdoor_c)
+    trips_s = begin.timestamp() + 60.0 * np.sort(chance.choice(2880, 40, replace=False))
+    starts = begin.timestamp() + 3600.0 * np.array([2.0, 23.5, 40.0])
+    lockouts_s = np.stack([starts, starts + 3600.0 * np.array([1.25, 2.0, 0.5])], axis=1)
+    found = facts(rows, learned=Learned(lp_trips_s=trips_s, lockouts_s=lockouts_s))
+    trips, cold, hours = {1: 0, 2: 0}, {1: 0, 2: 0}, {1: 0.0, 2: 0.0}
+    for minute in range(2880):
+        at_s = begin.timestamp() + 60.0 * minute
+        month = 1 if minute < 1440 else 2
+        trips[month] += at_s in trips_s
+        cold[month] += at_s in trips_s and outdoor_c[minute] < 10
+        locked = any(a <= at_s < b for a, b in lockouts_s)
+        hours[month] += locked and outdoor_c[minute] < 10 and 1 / 60
+    assert found["lp_trips"].to_list() == list(trips.values())
+    assert found["lp_trips_cold"].to_list() == list(cold.values())
+    assert found["cold_lockout_h"].to_list() == pytest.approx(list(hours.values()))
+
+
+def test_every_fan_on_in_the_cold_below_fan_off():
+    """One of two fans may have no control; both below the fan-off pressure in the cold may not."""
+    minute = np.arange(1440)
+    fans = np.where(minute < 300, 1.0, 2.0)
+    outdoor_c = np.where(minute < 600, 2.0, 12.0)
+    head = np.where(minute < 900, kpa(200.0), kpa(300.0))
+    rows = frame(
+        datetime(2026, 1, 3, tzinfo=UTC), 60, np.ones(1440), liquid_kpa=head, fans_running=fans, outdoor_c=outdoor_c
+    )
+    row = facts(rows).row(0, named=True)
+    assert row["fans_all_below_on_h"] == pytest.approx(5.0)
+    assert row["fans_below_off_h"] == pytest.approx(15.0 - 10 / 60)
+
+
+def test_condensing_over_ambient_above_fan_on():
+    """R-410A condenses at 100 °F at 318.53 psig (regression grid computed with CoolProp 8.0.0)."""
+    head = np.where(np.arange(600) < 300, kpa(250.0), kpa(318.53))
+    rows = frame(datetime(2026, 1, 3, tzinfo=UTC), 60, np.ones(600), liquid_kpa=head, outdoor_c=celsius(40.0))
+    row = facts(rows, learned=Learned(fan_on_kpa=kpa(300.0))).row(0, named=True)
+    assert 1.8 * row["warm_condensing_over_ambient_k"] == pytest.approx(60.0, abs=0.05)
+    assert row["warm_condensing_over_ambient_k_n"] == 150
+    assert facts(rows).row(0, named=True)["warm_condensing_over_ambient_k"] is None

@@ -11,11 +11,11 @@ from lowambient.traces.circuit import Array, Listed, Trace, trace_of
 from lowambient.traces.cleaning import SCHEMA as FAULTS
 from lowambient.traces.cleaning import clean, fault_frame
 from lowambient.traces.conditions import SCHEMA as CONDITIONS
-from lowambient.traces.conditions import months
+from lowambient.traces.conditions import Learned, months
 from lowambient.traces.fan_switching import fan_switching
 from lowambient.traces.head_pressure import SCHEMA as HEAD_PRESSURE
 from lowambient.traces.head_pressure import head_pressure
-from lowambient.traces.known import ALWAYS_WANTED, hp_known, lp_known
+from lowambient.traces.known import ALWAYS_WANTED, hp_known, lp_known, switch_limit
 from lowambient.traces.lockouts import Lockout, lockouts
 from lowambient.traces.noise import noise_kpa
 from lowambient.traces.resets import lp_reset
@@ -85,8 +85,9 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
     from_split = state.from_what == SPLIT
     suction_noise = noise_kpa(trace["suction_kpa"], ~state.on)
     head_noise = noise_kpa(trace.head_kpa, ~state.on)
-    low = low_pressure(trace, state, seen, lp_known(listed, trace.refrigerant, from_split), suction_noise)
-    high = high_pressure(trace, state, seen, hp_known(listed, trace.refrigerant, from_split), head_noise)
+    of_low, of_high = (each(listed, trace.refrigerant, from_split) for each in (lp_known, hp_known))
+    low = low_pressure(trace, state, seen, of_low, suction_noise)
+    high = high_pressure(trace, state, seen, of_high, head_noise)
     usual_reset = usual_kpa(listed.refrigerant, "lp reset", listed.barometric_kpa) if listed.refrigerant else None
     is_low = low.trips(seen, trace.step_s) & ~(high.probability > low.probability)
     known_reset = (listed.lp_reset_kpa, usual_reset)
@@ -101,13 +102,22 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
         "fan off": fan_off,
         "hp cut-out": high.cut_out,
     }
+    locked = lockouts(trace, seen, is_low, reset_kpa, blur, listed.duty in ALWAYS_WANTED)
+    learned = Learned(
+        fan_on_kpa=fan_on.kpa if fan_on else None,
+        fan_off_kpa=fan_off.kpa if fan_off else None,
+        lp_cut_out=switch_limit(low.cut_out, of_low, blur, listed.duty is not None),
+        hp_cut_out=switch_limit(high.cut_out, of_high, float(np.hypot(head_noise, REPEATABILITY_KPA)), True),
+        lp_trips_s=trace.at_s[seen.first_off[is_low]],
+        lockouts_s=np.array([(each.started_s, each.ended_s) for each in locked]).reshape(-1, 2),
+    )
     return Analysis(
         running_from=state.from_what,
         trips=_trips(trace, seen, low, high, from_split),
-        lockouts=_lockouts(lockouts(trace, seen, is_low, reset_kpa, blur, listed.duty in ALWAYS_WANTED)),
+        lockouts=_lockouts(locked),
         set_points=set_points(found, listed, trace.refrigerant),
         head_pressure=head_pressure(trace, state, listed),
-        months=months(trace, state, listed, fan_off.kpa if fan_off else listed.fan_off_kpa),
+        months=months(trace, state, listed, learned),
         faults=fault_frame(faults),
     )
 

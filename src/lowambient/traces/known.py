@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from lowambient.refrigerant.saturation import bubble_kpa, dew_kpa
 from lowambient.refrigerant.usual_settings import usual_kpa
+from lowambient.traces.brackets import Estimate
 from lowambient.traces.circuit import Listed
 
 ALWAYS_WANTED = ("year-round", "refrigeration")
@@ -20,6 +21,20 @@ COOLEST_HP_CUT_OUT_C = 52.0
 """A high-pressure switch that acts below that would stop cooling on a hot day (judgement)."""
 HP_CUT_OUT_BUBBLE_C = 66.0
 """Usual high-pressure cut-outs act near there whatever the refrigerant (R-410A at 644 psig: 66 degC, computed)."""
+SENSOR_ERROR_KPA = 20.0
+"""3 psi, a hundredth of a transducer's span: how far a logger's scale and a label may disagree (judgement)."""
+DEVIATIONS = 3.0
+"""Standard deviations of a reading that its noise hardly ever exceeds."""
+FOUND, LISTED, USUAL = "found", "listed", "usual"
+
+
+@dataclass(frozen=True)
+class SwitchLimit:
+    """Where a switch acts, absolute kPa, as found, listed or usual, and by how much a reading must lie beyond it."""
+
+    kpa: float
+    error_kpa: float
+    basis: str
 
 
 @dataclass(frozen=True)
@@ -48,6 +63,7 @@ def lp_known(listed: Listed, refrigerant: str | None, from_split: bool) -> Known
     usual = usual_kpa(refrigerant, "lp cut-out", listed.barometric_kpa)
     warmest_c = WARMEST_CUT_OUT_DEW_C
     if listed.duty == "refrigeration":
+        usual = None  # set to the box, not to the refrigerant
         warmest_c = min(warmest_c, listed.space_c - LEAST_BOX_TD_K) if listed.space_c is not None else warmest_c
     elif usual is None:
         usual = float(dew_kpa(refrigerant, COMFORT_CUT_OUT_DEW_C))
@@ -67,3 +83,18 @@ def hp_known(listed: Listed, refrigerant: str | None, from_split: bool) -> Known
     )
     limit = float(bubble_kpa(refrigerant, COOLEST_HP_CUT_OUT_C))
     return Known(listed.hp_cut_out_kpa, usual, limit, from_split=from_split)
+
+
+def switch_limit(found: Estimate | None, known: Known, blur_kpa: float, usual_counts: bool) -> SwitchLimit | None:
+    """The best that is known of where a switch acts; `blur_kpa` is the standard deviation of a reading.
+
+    A cut-out that was found is on the logger's own scale, so its interval and the noise are all the error there is.
+    `usual_counts`: a usual setting may stand in, which it may not for a low-pressure switch of unknown duty.
+    """
+    noise = DEVIATIONS * blur_kpa
+    if found is not None:
+        return SwitchLimit(found.kpa, (found.upper_kpa - found.lower_kpa) / 2 + noise, FOUND)
+    for kpa, basis in ((known.listed_kpa, LISTED), (known.usual_kpa if usual_counts else None, USUAL)):
+        if kpa is not None:
+            return SwitchLimit(kpa, SENSOR_ERROR_KPA + noise, basis)
+    return None

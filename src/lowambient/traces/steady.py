@@ -43,13 +43,17 @@ def steady_samples(trace: Trace, running: Running, listed: Listed, enough_settle
 
     Where less than `enough_settled_s` of running is settled, because runs are short, their last minutes are taken.
     """
-    is_on = running.run_no >= 0
-    steady: Mask = is_on & cooling_samples(trace, listed) & (_until_stop_s(running) + trace.step_s / 2 >= BEFORE_STOP_S)
-    settled_s = _since_start_or_gap_s(running)
-    settled: Mask = steady & (settled_s >= SETTLED_S)
+    settled = past_start(trace, running, listed, SETTLED_S)
     if settled.sum() * trace.step_s < enough_settled_s:
-        return steady & (settled_s >= SHORT_RUN_SETTLED_S)
+        return past_start(trace, running, listed, SHORT_RUN_SETTLED_S)
     return settled
+
+
+def past_start(trace: Trace, running: Running, listed: Listed, settled_s: float) -> Mask:
+    """Samples (samples,) in cooling so long after the start of the run or a gap in the log, and not before a stop."""
+    is_on = running.run_no >= 0
+    away: Mask = is_on & (_until_stop_s(running) + trace.step_s / 2 >= BEFORE_STOP_S)
+    return away & cooling_samples(trace, listed) & (_since_start_or_gap_s(running) >= settled_s)
 
 
 def _since_start_or_gap_s(running: Running) -> Array:
