@@ -377,7 +377,7 @@ def test_no_calls():
         "low_pressure_probability",
         "is_unclear",
     ]
-    assert statements.columns == ["call_id", "statement", "probability", "words"]
+    assert statements.columns == ["call_id", "statement", "probability", "words", "about"]
 
 
 def test_order_and_company_of_calls_do_not_matter():

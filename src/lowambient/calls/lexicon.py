@@ -28,7 +28,16 @@ SHORT_GAP, LONG_GAP = 1, 3
 """Words that may stand between two elements of a pattern: within a phrase, and around `&`."""
 
 OWN_BYPASS, BYPASS_MADE = "own bypass", "bypass made"
-UNSTATED = (OWN_BYPASS, "other reset", "other charge", "other connection", "head control named", "power cut")
+BYPASSED = {
+    "bypass of a low-pressure switch": "low-pressure switch",
+    "bypass of a high-pressure switch": "high-pressure switch",
+    "bypass of a head control": "head control",
+}
+"""What was bridged, by the rows that find it."""
+UNSTATED = (
+    *(OWN_BYPASS, "other reset", "other charge", "other connection", "head control named", "power cut"),
+    *BYPASSED,
+)
 """Statements of no vocabulary: bridged to test; bridged by the writer or, in a finding, by somebody else; reset, but no
 safety; charge taken out; reconnected, but no control; power taken away; and what other rows need."""
 

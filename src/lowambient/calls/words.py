@@ -14,7 +14,7 @@ import numpy.typing as npt
 import polars as pl
 
 from lowambient.calls.clauses import judge
-from lowambient.calls.lexicon import BYPASS_MADE, LEAK, SKIPPED, SYMPTOMS, UNSTATED, WARM, Lexicon, lexicon
+from lowambient.calls.lexicon import BYPASS_MADE, BYPASSED, LEAK, SKIPPED, SYMPTOMS, UNSTATED, WARM, Lexicon, lexicon
 from lowambient.calls.tokens import PIECE, learn
 
 Weights = npt.NDArray[np.float64]
@@ -81,7 +81,8 @@ def read_words(calls: pl.DataFrame, extra: pl.DataFrame | None = None) -> tuple[
     Symptoms, grain call, in the order of call_id: call_id; symptom (vocabulary `symptom`); symptom_probability [-];
     symptom_words (the words that led to it, lower case as written, `; ` between, null where none did);
     low_pressure_probability [-]: that it was a low-pressure trip or lockout; is_unclear: the note says almost nothing.
-    Statements, grain call and statement: call_id; statement (vocabulary `statement`); probability [-]; words.
+    Statements, grain call and statement: call_id; statement (vocabulary `statement`); probability [-]; words; about:
+    what was bypassed (`head control`, `low-pressure switch`, `high-pressure switch`), null where that is not told.
 
     Limits: English as shops write it. Probabilities rest on weights that are judgement, not on counts.
     """
@@ -293,6 +294,9 @@ def _statements(calls: pl.DataFrame, places: pl.DataFrame, found: pl.DataFrame) 
         )
     )
     said = rows.select("call", "name").unique()
+    about = said.with_columns(about=pl.col("name").replace_strict(BYPASSED, default=None)).drop_nulls("about")
+    about = about.group_by("call").agg(pl.col("about").unique()).filter(pl.col("about").list.len() == 1)
+    about = about.with_columns(pl.col("about").list.first())
     whole = pl.col("needs") == ""
     met = rows.filter(~whole).join(said, left_on=["call", "needs"], right_on=["call", "name"], how="semi")
     sure = pl.concat([rows.filter(whole), met])
@@ -303,6 +307,8 @@ def _statements(calls: pl.DataFrame, places: pl.DataFrame, found: pl.DataFrame) 
         .agg(probability=pl.col("value").first(), words=pl.col("words").unique(maintain_order=True).str.join("; "))
         .filter(pl.col("probability") >= ASSERTED)
         .join(calls.select("call", "call_id"), on="call", maintain_order="left")
-        .select("call_id", "probability", "words", statement="name")
-        .select("call_id", "statement", "probability", "words")
+        .join(about, on="call", how="left", maintain_order="left")
+        .with_columns(about=pl.when(pl.col("name").str.starts_with("bypass")).then("about"))
+        .select("call_id", "probability", "words", "about", statement="name")
+        .select("call_id", "statement", "probability", "words", "about")
     )

@@ -18,33 +18,36 @@ Flags = npt.NDArray[np.bool_]
 class Moves:
     """How a condition comes and goes. Shapes: `first` unit by state; `begins`, `ends` unit by week, the probability
     that it begins or ends between this week and the next; `entry` unit by level (states but the first), its level once
-    it has begun; `redrawn`: probability a week that a condition that is on draws its level anew.
+    it has begun; `yields` by level: the share of its ends that take place at that level; `redrawn`: probability a week
+    that a condition that is on draws its level anew.
     """
 
     first: Array
     begins: Array
     ends: Array
     entry: Array
+    yields: Array
     redrawn: float = 0.0
 
     def taken(self, rows: npt.NDArray[np.bool_] | npt.NDArray[np.int64]) -> "Moves":
         """Those of some units, in this order."""
-        return Moves(self.first[rows], self.begins[rows], self.ends[rows], self.entry[rows], self.redrawn)
+        return Moves(self.first[rows], self.begins[rows], self.ends[rows], self.entry[rows], self.yields, self.redrawn)
 
     def forward(self, held: Array, week: int) -> Array:
         """Probabilities a week later: unit by state."""
         off, on = held[:, :1], held[:, 1:]
-        total = on.sum(axis=1, keepdims=True)
-        begins, ends = self.begins[:, week, None], self.ends[:, week, None]
-        stays = (1 - self.redrawn) * on + self.redrawn * total * self.entry
-        later_on = (1 - ends) * stays + begins * off * self.entry
-        return np.concatenate([(1 - begins) * off + ends * total, later_on], axis=1)
+        begins, ends = self.begins[:, week, None], self.ends[:, week, None] * self.yields
+        left = (1 - ends) * on
+        anew = left.sum(axis=1, keepdims=True) * self.entry
+        over = (ends * on).sum(axis=1, keepdims=True)
+        later_on = (1 - self.redrawn) * left + self.redrawn * anew + begins * off * self.entry
+        return np.concatenate([(1 - begins) * off + over, later_on], axis=1)
 
     def backward(self, later: Array, week: int) -> Array:
         """Likelihood of what comes after, given the state in `week`: unit by state."""
         off, on = later[:, :1], later[:, 1:]
         anew = (self.entry * on).sum(axis=1, keepdims=True)
-        begins, ends = self.begins[:, week, None], self.ends[:, week, None]
+        begins, ends = self.begins[:, week, None], self.ends[:, week, None] * self.yields
         before_on = ends * off + (1 - ends) * ((1 - self.redrawn) * on + self.redrawn * anew)
         return np.concatenate([(1 - begins) * off + begins * anew, before_on], axis=1)
 

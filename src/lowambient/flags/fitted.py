@@ -12,6 +12,7 @@ Array = npt.NDArray[np.float64]
 
 SHOWN_BY_NOTES = ("bypass found", "bypass removed", "control reconnected", "control fitted")
 SHOWN_BY_READINGS = ("held", "cycling")
+HEAD_CONTROL = "head control"
 
 
 def fitted_probability(units: pl.DataFrame, frames: Mapping[str, pl.DataFrame]) -> Array:
@@ -37,9 +38,20 @@ def fitted_probability(units: pl.DataFrame, frames: Mapping[str, pl.DataFrame]) 
     return np.asarray(1 / (1 + np.exp(-total)))
 
 
+def cools_in_cold(units: pl.DataFrame) -> Array:
+    """Probability that a unit must cool in the cold, by its duty on the list alone; in the order of `units`."""
+    duties = [row for row in reference.rows("condition_kinds") if row["kind"] == "duty"]
+    share = {row["value"]: 1 - float(row["spared"]) for row in duties}
+    duty = units["duty"].cast(pl.String).fill_null("unknown")
+    return duty.replace_strict(share, default=share["unknown"], return_dtype=pl.Float64).to_numpy()
+
+
 def _seen(frames: Mapping[str, pl.DataFrame]) -> dict[str, pl.Series]:
     """Units of which notes, readings or checks show something about a control."""
-    stated = frames["call_statements"].filter(pl.col("statement").is_in(SHOWN_BY_NOTES), pl.col("probability") >= 0.5)
+    of_control = pl.col("about").fill_null(HEAD_CONTROL) == HEAD_CONTROL
+    stated = frames["call_statements"].filter(
+        pl.col("statement").is_in(SHOWN_BY_NOTES), pl.col("probability") >= 0.5, of_control
+    )
     noted = frames["flag_calls"].join(stated.select("call_id").unique(), on="call_id", how="semi")["unit_id"].unique()
     read = frames["head_pressure"].filter(pl.col("behaviour").is_in(SHOWN_BY_READINGS))["unit_id"].unique()
     last = frames["in_checks"].sort("checked_at").group_by("unit_id", "flag", maintain_order=True).last()

@@ -22,7 +22,14 @@ STATEMENTS = (
     "refrigerant added",
     "control reconnected",
     "control fitted",
+    "bypass of head control found",
+    "bypass of head control removed",
+    "bypass of low-pressure switch found",
+    "bypass of low-pressure switch removed",
+    "bypass of high-pressure switch found",
+    "bypass of high-pressure switch removed",
 )
+"""Statements of notes; where a note tells what was bypassed, that stands in its place."""
 HOURS_A_WEEK = 168.0
 HINT = 0.35
 """Probability of a low-pressure trip from which words of another class count as a hint of one (judgement)."""
@@ -145,9 +152,9 @@ def _calls(
     )
     wide = np.zeros((table.height, len(STATEMENTS)))
     row_of = {call_id: row for row, call_id in enumerate(table["call_id"])}
-    for call_id, statement, probability in stated.select("call_id", "statement", "probability").iter_rows():
-        if call_id in row_of and statement in STATEMENTS:
-            wide[row_of[call_id], STATEMENTS.index(statement)] = probability
+    for call_id, name, probability in stated.select("call_id", stated_as(), "probability").iter_rows():
+        if call_id in row_of and name in STATEMENTS:
+            wide[row_of[call_id], STATEMENTS.index(name)] = probability
     return Calls(
         call_id=table["call_id"],
         unit=table["unit"].to_numpy().astype(np.int64),
@@ -161,6 +168,13 @@ def _calls(
         work_type=table["work_type"].cast(pl.String).to_numpy().astype(np.str_),
         statements=wide,
     )
+
+
+def stated_as() -> pl.Expr:
+    """The name of a statement as in STATEMENTS."""
+    done = pl.col("statement").str.strip_prefix("bypass ")
+    told = pl.col("about").is_not_null() & done.is_in(["found", "removed"])
+    return pl.when(told).then(pl.concat_str(pl.lit("bypass of "), "about", pl.lit(" "), done)).otherwise("statement")
 
 
 def _mark() -> pl.Expr:

@@ -8,12 +8,12 @@ import numpy.typing as npt
 import polars as pl
 
 from lowambient.flags.conditions import Condition, condition
-from lowambient.flags.fitted import fitted_probability
+from lowambient.flags.fitted import cools_in_cold, fitted_probability
 from lowambient.flags.history import History, history
 from lowambient.flags.learning import Evidence, Fleet, learned, ordinary_rate
 from lowambient.flags.recurrence import calls_a_year, recurring
 from lowambient.flags.signs import Signs, signs
-from lowambient.flags.sources import COLD, Source, sources
+from lowambient.flags.sources import COLD, Level, Source, sources
 from lowambient.flags.tables import Judged, evidence_table, flag_table
 from lowambient.flags.weighing import Known, Score, Weighed, weighed
 
@@ -29,7 +29,7 @@ SURE_ENOUGH = 0.5
 @dataclass(frozen=True)
 class Flagged:
     """Frames: `flags`, `evidence`; `call_causes` (call_id, cold_probability); `unit_states` (unit_id, state,
-    probability, cold_calls_per_winter, is_sound); `unit_causes` (unit_id, p_bypassed, p_no_control, and the flags that
+    probability, cold_calls_per_winter, is_sound, control); `unit_causes` (unit_id, p_bypassed, p_no_control, and the flags that
     decide options)."""
 
     flags: pl.DataFrame
@@ -48,20 +48,21 @@ class _Judge:
     signs: Signs
     extra: Mapping[str, Evidence]
     fitted: Array
+    cools: Array
     recurs: Array
     thresholds: Mapping[str, float]
 
     def score(self, source: Source) -> Score:
         """Probabilities of a condition's flags from its states."""
-        harmful = np.array([0.0, *(level.shape != "none" for level in source.levels)])
+        lost, cools = source.lost, self.cools
 
         def cold(states: Array, units: npt.NDArray[np.int64]) -> Array:
             fitted = self.fitted[units]
             return np.stack(
                 [
                     (states * self.recurs[units]).sum(axis=1),
-                    (1 - states[:, 0]) * fitted,
-                    states @ harmful * (1 - fitted),
+                    states @ lost * fitted,
+                    states @ lost * cools[units] * (1 - fitted),
                 ]
             )
 
@@ -74,8 +75,8 @@ class _Judge:
         on[:, 0] = 0
         if source.name != COLD:
             return on[None]
-        harmful = on * np.array([0.0, *(level.shape != "none" for level in source.levels)])
-        return np.stack([self.recurs >= SURE_ENOUGH, on, harmful]).astype(np.float64)
+        lost = on * source.lost
+        return np.stack([self.recurs >= SURE_ENOUGH, lost, lost]).astype(np.float64)
 
 
 def judge_flags(frames: Mapping[str, pl.DataFrame], thresholds: Mapping[str, float]) -> Flagged:
@@ -88,9 +89,9 @@ def judge_flags(frames: Mapping[str, pl.DataFrame], thresholds: Mapping[str, flo
     fitted = fitted_probability(known.units, frames)
     found = signs(known, frames, fitted)
     extra = found.evidence()
-    fleet = learned(known, extra)
+    fleet = learned(known, extra, fitted)
     recurs = recurring(calls_a_year(known, sources()[COLD]), thresholds)
-    judge = _Judge(known, fleet, found, extra, fitted, recurs, thresholds)
+    judge = _Judge(known, fleet, found, extra, fitted, cools_in_cold(known.units), recurs, thresholds)
     logged = _logged(known, frames["logged_weeks"])
     judged: list[Judged] = []
     cold: Condition | None = None
@@ -115,7 +116,7 @@ def _judged(judge: _Judge, result: Condition) -> list[Judged]:
     names = COLD_FLAGS if source.name == COLD else (source.name,)
     every = np.arange(len(judge.history.served))
     now = judge.score(source)(result.now, every)
-    by_fitted = {HEAD_OUT: judge.fitted, NO_HEAD: 1 - judge.fitted}
+    by_fitted = {HEAD_OUT: judge.fitted, NO_HEAD: (1 - judge.fitted) * judge.cools}
     extra = judge.extra.get(source.name)
     told = np.zeros(len(every), dtype=bool)
     if extra is not None:
@@ -176,7 +177,7 @@ def _call_causes(known: History, fleet: Fleet) -> pl.DataFrame:
 def _unit_states(known: History, cold: Condition) -> pl.DataFrame:
     """Probability of each state of the cold condition now, and the calls that a typical winter would bring in it."""
     calls = calls_a_year(known, cold.source)
-    names = ["sound", *(_state_name(level.shape, level.starts_c, level.calls_per_h) for level in cold.source.levels)]
+    names = ["sound", *(_state_name(level) for level in cold.source.levels)]
     units, states = calls.shape
     return pl.DataFrame(
         {
@@ -185,14 +186,15 @@ def _unit_states(known: History, cold: Condition) -> pl.DataFrame:
             "probability": cold.now.ravel(),
             "cold_calls_per_winter": calls.ravel(),
             "is_sound": ([True] + [False] * (states - 1)) * units,
+            "control": ["works", *(level.control for level in cold.source.levels)] * units,
         }
     )
 
 
-def _state_name(shape: str, starts_c: float, calls_per_h: float) -> str:
-    if shape == "none":
-        return "no working control, no harm seen"
-    return f"below {starts_c:g} degC, {1000 * calls_per_h:g} calls per 1000 h"
+def _state_name(level: Level) -> str:
+    if level.shape == "none":
+        return "control lost, no harm seen"
+    return f"control {level.control}, below {level.starts_c:g} degC, {1000 * level.calls_per_h:g} calls per 1000 h"
 
 
 def _unit_causes(known: History, judged: list[Judged]) -> pl.DataFrame:

@@ -39,6 +39,7 @@ class Kinds:
     control: Index
     duty: Index
     reset_ambient_c: Array
+    fitted: Array
     lost: Array
     lost_before: Array
     begins: Array
@@ -75,10 +76,15 @@ class Kinds:
         harmless = np.array([level.shape == "none" for level in source.levels])
         away = (starts[None, :] - self.reset_ambient_c[units][:, None]) / NEAR_RESET_K
         near = np.where(np.isfinite(away), ELSEWHERE + np.exp(-0.5 * np.nan_to_num(away) ** 2), 1.0)
+        works = np.array([level.control == "works" for level in source.levels])
         entry = self.levels[self.duty[units]]
-        harmful = np.where(harmless, 0.0, entry * near)
-        scaled = harmful * (entry[:, ~harmless].sum(axis=1) / np.maximum(harmful.sum(axis=1), 1e-12))[:, None]
-        return np.asarray(np.where(harmless, entry, scaled))
+        entry = np.where(works, entry * self.fitted[units][:, None], entry)  # what is not fitted cannot work
+        entry /= entry.sum(axis=1, keepdims=True)
+        for group in (~harmless & ~works, works):
+            weighed = np.where(group, entry * near, 0.0)
+            scaled = weighed * (entry[:, group].sum(axis=1) / np.maximum(weighed.sum(axis=1), 1e-12))[:, None]
+            entry = np.where(group, scaled, entry)
+        return np.asarray(entry)
 
     def learn(self, source: Source, begun: Array, lasting: Array) -> None:
         """Moves what is usual towards what the units of each kind show; `begun`, `lasting`: unit by state."""
@@ -94,8 +100,11 @@ class Kinds:
             self.levels[duty] = total / total.sum()
 
 
-def kinds_of(history: History) -> Kinds:
-    """Kinds of all units from the unit list, with what is usual of them by `reference/condition_kinds.tsv`."""
+def kinds_of(history: History, fitted: Array) -> Kinds:
+    """Kinds of all units from the unit list, with what is usual of them by `reference/condition_kinds.tsv`.
+
+    `fitted`: probability that each unit has a head-pressure control at all.
+    """
     rows = reference.rows("condition_kinds")
     controls = [row for row in rows if row["kind"] == "head_control"]
     duties = [row for row in rows if row["kind"] == "duty"]
@@ -110,6 +119,7 @@ def kinds_of(history: History) -> Kinds:
         control=_places(units["head_control"].to_list(), [row["value"] for row in controls]),
         duty=_places(units["duty"].to_list(), [row["value"] for row in duties]),
         reset_ambient_c=reset,
+        fitted=fitted,
         lost=lost.copy(),
         lost_before=lost,
         begins=np.array([float(row["begins_per_year"]) for row in controls]),

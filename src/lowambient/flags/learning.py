@@ -12,7 +12,7 @@ words of cold calls, how many units of a kind have the cold condition and at whi
 `reference/`.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -37,6 +37,9 @@ words (judgement): without them every return would count as new evidence."""
 
 ORDINARY_BEFORE, COLD_WORDS_BEFORE, LEVELS_BEFORE = 3.0, 60.0, 15.0
 """Calls, calls and units that stand behind what is thought of ordinary calls, of words and of levels beforehand."""
+
+YIELDS = {"works": 0.4}
+"""A control that works and does not suffice is not mended by mending it: what ends a condition helps less (judgement)."""
 
 SMOOTH_BANDS = 2.0
 """Neighbouring bands of temperature that share their calls, as a standard deviation (judgement)."""
@@ -85,9 +88,12 @@ class Chunk:
     moves: Moves
 
 
-def learned(history: History, extra: dict[str, Evidence], rounds: int = ROUNDS) -> Fleet:
-    """Weighs all conditions in turn until what each call is thought to be settles."""
-    fleet = _at_first(history)
+def learned(history: History, extra: Mapping[str, Evidence], fitted: Array, rounds: int = ROUNDS) -> Fleet:
+    """Weighs all conditions in turn until what each call is thought to be settles.
+
+    `fitted`: probability that each unit has a head-pressure control at all.
+    """
+    fleet = _at_first(history, fitted)
     active = [source for source in sources().values() if len(source.levels) > 1 or source.levels[0].shape != "none"]
     for _ in range(rounds):
         for source in active:
@@ -150,7 +156,8 @@ def moves_of(history: History, fleet: Fleet, source: Source, units: Index) -> Mo
         rows = np.searchsorted(units, history.calls.unit[keep])
         np.multiply.at(stay, (rows, history.calls.ended_week[keep]), 1 - effect[keep])
         table[:] = 1 - stay
-    return Moves(usual.first, begins, ends, usual.entry, usual.redrawn_per_year / WEEKS_A_YEAR)
+    yields = np.array([YIELDS.get(level.control, 1.0) for level in source.levels])
+    return Moves(usual.first, begins, ends, usual.entry, yields, usual.redrawn_per_year / WEEKS_A_YEAR)
 
 
 def _add(log_like: Array, units: Index, unit: Index, week: Index, values: Array, keep: npt.NDArray[np.bool_]) -> None:
@@ -197,14 +204,14 @@ def _weigh(history: History, fleet: Fleet, source: Source, extra: Evidence | Non
     fleet.kinds.learn(source, begun, lasting)
 
 
-def _at_first(history: History) -> Fleet:
+def _at_first(history: History, fitted: Array) -> Fleet:
     """Before any condition is weighed: ordinary calls by words alone, as they come in mild air."""
     marks, bands = len(MARKS), len(history.coldest_c)
     fleet = Fleet(
         np.full((marks, bands), 1e-5),
         np.ones(len(history.served)),
         sources()[COLD].marks.copy(),
-        kinds_of(history),
+        kinds_of(history, fitted),
     )
     mild = history.coldest_c >= 8.0
     calls, hours = _counted(history, np.ones(len(history.calls))), _exposure(history)

@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 
 from lowambient import reference
-from lowambient.flags.history import HOURS_A_WEEK, STATEMENTS, Array, History
+from lowambient.flags.history import HOURS_A_WEEK, STATEMENTS, Array, History, stated_as
 from lowambient.flags.learning import Evidence
 from lowambient.flags.sources import COLD, Source, sources
 from lowambient.flags.visits import visit_effects
@@ -86,15 +86,16 @@ def signs(history: History, frames: Mapping[str, pl.DataFrame], fitted: Array) -
 
 
 def on_states(source: Source, odds: float) -> Array:
-    """Log likelihood by state of a piece that speaks for a condition at any level."""
-    return np.array([0.0, *([odds] * len(source.levels))]) - max(odds, 0.0)
+    """Log likelihood by state of a piece that speaks for a condition; of the cold one, for its control being lost."""
+    on = source.lost if source.name == COLD else np.minimum(np.arange(len(source.levels) + 1), 1)
+    return np.asarray(odds * on - max(odds, 0.0))
 
 
 def _notes(history: History, source: Source, found: Signs, stated: pl.DataFrame) -> None:
     """What notes of visits state about a condition as it was before the visit."""
     calls = history.calls
     odds = visit_effects(calls, source.name).odds
-    said = {(row[0], row[1]): row[2] or "" for row in stated.select("call_id", "statement", "words").iter_rows()}
+    said = {(row[0], row[1]): row[2] or "" for row in stated.select("call_id", stated_as(), "words").iter_rows()}
     own = [row for row in reference.rows("visit_effects") if row["condition"] == source.name]
     telling = {row["sign"] for row in own if float(row["odds"])}
     for row in np.flatnonzero((odds != 0) & (calls.week >= 0) & (calls.week < history.weeks)):
@@ -109,7 +110,7 @@ def _notes(history: History, source: Source, found: Signs, stated: pl.DataFrame)
 
 def _head_pressure(history: History, periods: pl.DataFrame, weights: Mapping[str, float], found: Signs) -> None:
     source, number = sources()[COLD], history.number
-    floats = set(history.units.filter(pl.col("head_control") == "floating")["unit_id"])
+    floats = set(history.units.filter(pl.col("head_control").is_in(["floating", "flooded"]))["unit_id"])
     told = periods.filter(pl.col("behaviour") != "cannot tell", pl.col("unit_id").is_in(list(number)))
     follows = told.filter(pl.col("behaviour") == "follows ambient")
     lost_weeks = {
@@ -224,9 +225,8 @@ def _checks(history: History, checks: pl.DataFrame, weights: Mapping[str, float]
         unit, source, at = number[row["unit_id"]], sources()[condition], row["checked_at"]
         week = min(max(_week(history, at), 0), history.weeks - 1)
         log_like = on_states(source, _verdict_odds(row["flag"], row["verdict"], weights, float(fitted[unit])))
-        if row["flag"] == "cold lockout":  # says nothing of a circuit without control that comes to no harm
-            harmless = [False, *(level.shape == "none" for level in source.levels)]
-            log_like[harmless] = log_like[0]
+        if row["flag"] == "cold lockout":
+            log_like = weights[row["verdict"]] * source.harmful - max(weights[row["verdict"]], 0.0)
         sentence = f"Checked on site for {row['flag']}: {row['verdict']}."
         key = CIRCUIT_JOIN.join((row["unit_id"], row["circuit"] or "", row["flag"], f"{at:%Y-%m-%dT%H:%M:%SZ}"))
         found.add(condition, Piece(unit, row["circuit"], "check", at, "checks", key, sentence), [week], log_like)

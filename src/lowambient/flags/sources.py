@@ -1,5 +1,6 @@
 """Conditions that make calls, as data: at which outdoor temperatures, how often, with which words, and how they end."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 
@@ -38,12 +39,19 @@ MARKS = (
 class Level:
     """One level of a condition: calls an hour [1/h] at `starts_c`-dependent outdoor temperatures.
 
-    `shape`: 'none', 'cold' (below `starts_c`), 'warm' (above it), 'any'.
+    `shape`: 'none', 'cold' (below `starts_c`), 'warm' (above it), 'any'. `control`: 'lost' or 'works', of the cold
+    condition alone.
     """
 
     shape: str
     starts_c: float
     calls_per_h: float
+    control: str = ""
+
+    @property
+    def is_lost(self) -> bool:
+        """Whether no head-pressure control works at this level."""
+        return self.control == "lost"
 
     def hazard(self, coldest_c: Array) -> Array:
         """Calls an hour at these temperatures of the coldest hour of the day before [1/h]."""
@@ -75,6 +83,16 @@ class Source:
     begins_per_year: float
     ends_per_year: float
 
+    @property
+    def lost(self) -> Array:
+        """By state (off first), 1 where no head-pressure control works."""
+        return np.array([0.0, *(float(level.is_lost) for level in self.levels)])
+
+    @property
+    def harmful(self) -> Array:
+        """By state, 1 where it makes calls."""
+        return np.array([0.0, *(float(level.shape != "none") for level in self.levels)])
+
     def hazards(self, coldest_c: Array) -> Array:
         """Calls an hour of each state (off first) at each temperature: state by temperature."""
         return np.stack([np.zeros_like(coldest_c), *(level.hazard(coldest_c) for level in self.levels)])
@@ -94,9 +112,7 @@ def sources() -> dict[str, Source]:
         shares = np.array([float(level["share"]) for level in own])
         found[name] = Source(
             name,
-            tuple(
-                Level(each["shape"], float(each["starts_c"]), float(each["calls_per_1000_h"]) / 1000) for each in own
-            ),
+            tuple(_level(each) for each in own),
             shares / shares.sum(),
             words[name],
             float(row["prior"]),
@@ -104,6 +120,10 @@ def sources() -> dict[str, Source]:
             float(row["ends_per_year"]),
         )
     return found
+
+
+def _level(row: Mapping[str, str]) -> Level:
+    return Level(row["shape"], float(row["starts_c"]), float(row["calls_per_1000_h"]) / 1000, row["control"])
 
 
 def _words() -> dict[str, Array]:

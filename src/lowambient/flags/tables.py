@@ -126,7 +126,7 @@ def flag_table(
                     probability,
                     max(round(float(each.ever[unit]), 4), probability),
                     round(float(each.logged[unit]), 4) if np.isfinite(each.logged[unit]) else None,
-                    probability >= thresholds["flag_raised_probability"],
+                    probability >= _raised_from(each.flag, thresholds),
                     int(each.episodes[unit]),
                     seen[0] if seen else None,
                     seen[-1] if seen else None,
@@ -141,6 +141,10 @@ def flag_table(
                 )
             )
     return pl.DataFrame(rows, schema=FLAGS, orient="row").sort("unit_id", "flag")
+
+
+def _raised_from(flag: str, thresholds: Mapping[str, float]) -> float:
+    return thresholds["head_control_raised_probability" if flag == "head control out" else "flag_raised_probability"]
 
 
 def _circuit(pieces: list[tuple[Piece, float]]) -> str | None:

@@ -139,7 +139,7 @@ class Flags(dy.Schema):
 
 
 class Evidence(dy.Schema):
-    """Grain: piece of evidence of a flag. The weights of a flag add up to its log odds, but for light pieces left out."""
+    """Grain: piece of evidence of a flag. Weights of a flag add up to its log odds, but for light pieces left out."""
 
     unit_id = text("unit", required=True)
     circuit = text("circuit; null is the whole unit")
