@@ -24,12 +24,18 @@ def main() -> int:
     parser.add_argument("--checks", type=float, default=0.05, help="share of units with one check on the roof")
     given = parser.parse_args()
     began = time.perf_counter()
-    options = Options(given.seed, given.units, given.winters, given.logger_share, given.loggers_go, given.climate, given.checks)
+    options = Options(
+        given.seed, given.units, given.winters, given.logger_share, given.loggers_go, given.climate, given.checks
+    )
     world = make(options)
     for name in ("exports", "truth"):
         shutil.rmtree(given.out / name, ignore_errors=True)
     write_world(world, given.out)
-    print(f"world {given.seed}: {len(world.units)} units, {len(world.traces)} logged circuits, {time.perf_counter() - began:.0f} s", file=sys.stderr)
+    took = time.perf_counter() - began
+    print(
+        f"world {given.seed}: {len(world.units)} units, {len(world.traces)} circuits logged, {took:.0f} s",
+        file=sys.stderr,
+    )
     return 0
 
 

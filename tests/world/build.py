@@ -76,7 +76,9 @@ def make(options: Options) -> World:
             if ticket.opened >= habits.exports_from:
                 air = float(life.around.outdoor_c[min(int(ticket.visited), habits.hours - 1)])
                 notes[id(ticket)] = writer.write(ticket, air)
-    return World(options, habits, stations, weather, future, sites, units, lives, jobs, traces, notes, recurring, as_is, fixed)
+    return World(
+        options, habits, stations, weather, future, sites, units, lives, jobs, traces, notes, recurring, as_is, fixed
+    )
 
 
 def _recurring(
@@ -90,7 +92,11 @@ def _recurring(
     earlier = Surroundings(life.unit, future[life.unit.site.station], after, seed)
     earlier.changes_at = earlier.hours
     before = [
-        Recurring(r.began, min(r.ended or change, change), r.by, r.spells) for r in recurring_stretches(life, earlier) if r.began < change
+        Recurring(r.began, min(r.ended or change, change), r.by, r.spells)
+        for r in recurring_stretches(life, earlier)
+        if r.began < change
     ]
-    later = [Recurring(max(r.began, change), r.ended, r.by, r.spells) for r in found if r.ended is None or r.ended > change]
+    later = [
+        Recurring(max(r.began, change), r.ended, r.by, r.spells) for r in found if r.ended is None or r.ended > change
+    ]
     return before + later

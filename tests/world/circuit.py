@@ -1,6 +1,7 @@
-"""How one circuit runs: suction from a balance of valve, compressor and evaporator; head from fans, wind and control."""
+"""How one circuit runs: suction by a balance of valve, compressor and coil; head by fans, wind and control."""
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,7 +52,9 @@ def suction_curve(circuit: Circuit, condition: Condition) -> Floats:
     head = np.exp(ln_kpa(bubble, HEAD_GRID_C))
     design_head = np.exp(ln_kpa(bubble, 46.0))
     design_suction = np.exp(ln_kpa(dew, circuit.design_evaporating_c))
-    opening = circuit.oversize * (1 - condition.metering) * (1 - 0.75 * condition.charge)
+    opening: Floats = (
+        np.full_like(HEAD_GRID_C, circuit.oversize) * (1 - condition.metering) * (1 - 0.75 * condition.charge)
+    )
     if circuit.valve == "orifice":  # colder liquid is denser and flashes less
         opening = opening * (1 + 0.22 * np.clip((46.0 - HEAD_GRID_C) / 46.0, 0, 1.2))
     low = np.full_like(HEAD_GRID_C, circuit.space_c - 62.0)
@@ -63,7 +66,9 @@ def suction_curve(circuit: Circuit, condition: Condition) -> Floats:
         drawn = (1 - 0.5 * condition.compressor) * suction / design_suction
         drawn = drawn * np.clip(1 - 0.035 * (head / suction - ratio_design), 0.25, 1.12)
         passed = opening * np.sqrt(np.maximum(head - suction, 1.0) / (design_head - design_suction))
-        boiled = (1 - 0.65 * condition.airflow) * (circuit.space_c - mid) / (circuit.space_c - circuit.design_evaporating_c)
+        boiled = (
+            (1 - 0.65 * condition.airflow) * (circuit.space_c - mid) / (circuit.space_c - circuit.design_evaporating_c)
+        )
         too_high = drawn > np.minimum(passed, boiled)
         high = np.where(too_high, mid, high)
         low = np.where(too_high, low, mid)
@@ -100,7 +105,14 @@ def head_is_held(condition: Condition) -> bool:
     return condition.control_fitted not in {"none", "fan staging by ambient"} and not condition.control_out
 
 
-def trip_chance(circuit: Circuit, condition: Condition, curve: Floats, outdoor_c: Floats, wind_m_s: Floats, demand: Floats) -> Floats:
+def trip_chance(
+    circuit: Circuit,
+    condition: Condition,
+    curve: Floats,
+    outdoor_c: Floats,
+    wind_m_s: Floats,
+    demand: NDArray[np.floating[Any]],
+) -> Floats:
     """Chance that suction touches the cut-out at least once in an hour [-]."""
     if condition.jumper:
         return np.zeros_like(outdoor_c)

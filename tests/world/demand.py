@@ -20,7 +20,12 @@ def occupied(unit: Unit, start: dt.datetime, hours: int) -> NDArray[np.bool_]:
 
 
 def cooling_demand(
-    unit: Unit, use: str, start: dt.datetime, outdoor_c: NDArray[np.float64], economizer_idle: bool, rng: np.random.Generator
+    unit: Unit,
+    use: str,
+    start: dt.datetime,
+    outdoor_c: NDArray[np.float64],
+    economizer_idle: bool,
+    rng: np.random.Generator,
 ) -> Floats:
     """Share of an hour in which the compressor is wanted; 0 under 5 %. Free cooling is taken off where it works."""
     hours = len(outdoor_c)
@@ -45,7 +50,11 @@ def cooling_demand(
         load = 0.58 * base + 0.009 * above + 0.06 * open_now
     else:
         gain = {"office": 0.14, "shop": 0.12, "school": 0.08}[use]
-        load = np.where(open_now, 0.045 * unit.load_slope * (outdoor_c - unit.balance_c) + gain * sun + 0.04, 0.03 * (outdoor_c - 24))
+        load = np.where(
+            open_now,
+            0.045 * unit.load_slope * (outdoor_c - unit.balance_c) + gain * sun + 0.04,
+            0.03 * (outdoor_c - 24),
+        )
     load = np.clip(load + noise, 0, 1)
     if unit.economizer and not economizer_idle:
         free = np.clip((unit.economizer_below_c - outdoor_c) / 4.0, 0, 1)

@@ -43,7 +43,13 @@ def _sites(world: World, folder: Path, words: Vocabulary, rng: np.random.Generat
     for s in world.sites:
         station = world.stations[s.station].station_id if rng.random() < 0.8 else None
         elevation = s.elevation_m if words.metric else round(s.elevation_m / 0.3048)
-        values = {"site_id": s.site_id, "name": s.name, "latitude": s.latitude, "longitude": s.longitude, "time_zone": s.zone}
+        values = {
+            "site_id": s.site_id,
+            "name": s.name,
+            "latitude": s.latitude,
+            "longitude": s.longitude,
+            "time_zone": s.zone,
+        }
         rows.append(words.row("sites", {**values, "elevation_m": elevation, "station_id": station}))
     write_table(folder / "sites.csv", words.header("sites"), rows)
     stations = [[s.station_id, s.name, s.latitude, s.longitude, s.elevation_m] for s in world.stations]
@@ -55,14 +61,18 @@ def _units(world: World, folder: Path, words: Vocabulary, rng: np.random.Generat
     rows = []
     for life in world.lives:
         u, c = life.unit, life.unit.circuits[0]
-        control = life.now[0].control_fitted if rng.random() < 0.5 else c.head_control  # the list is seldom brought up to date
+        control = (
+            life.now[0].control_fitted if rng.random() < 0.5 else c.head_control
+        )  # the list is seldom brought up to date
         draw = rng.random()
         if draw < habits.control_unlisted:
             control = "unknown" if rng.random() < 0.5 else ""
         elif draw < habits.control_unlisted + habits.control_mislisted:
             control = CONTROL_NAMES[int(rng.integers(4))]
         listed = rng.random() < habits.switch_listed
-        refrigerant = u.refrigerant if rng.random() > habits.list_wrong else str(rng.choice(["R-410A", "R-22", "R-404A"]))
+        refrigerant = (
+            u.refrigerant if rng.random() > habits.list_wrong else str(rng.choice(["R-410A", "R-22", "R-404A"]))
+        )
         gas = REFRIGERANTS[refrigerant][int(rng.integers(3))]
         duty = u.duty if rng.random() > habits.list_wrong else str(rng.choice(["comfort", "year-round"]))
         values: dict[str, Any] = {
@@ -78,8 +88,16 @@ def _units(world: World, folder: Path, words: Vocabulary, rng: np.random.Generat
             "pump_down": ("yes" if c.pump_down else "no") if rng.random() < 0.8 else None,
             "head_control": words.words["head_control"][control] if control else None,
             "economizer": ("yes" if u.economizer else "no") if rng.random() < 0.85 else None,
-            "lp_cut_out_kpa": round(u.cut_out_psig * 6.895, 0) if words.metric and listed else u.cut_out_psig if listed else None,
-            "lp_reset_kpa": round(u.reset_psig * 6.895, 0) if words.metric and listed else u.reset_psig if listed else None,
+            "lp_cut_out_kpa": round(u.cut_out_psig * 6.895, 0)
+            if words.metric and listed
+            else u.cut_out_psig
+            if listed
+            else None,
+            "lp_reset_kpa": round(u.reset_psig * 6.895, 0)
+            if words.metric and listed
+            else u.reset_psig
+            if listed
+            else None,
             "coverage": words.words["coverage"][u.coverage],
             "installed_on": f"{u.installed_year}-{int(rng.integers(1, 13)):02d}-15" if rng.random() < 0.8 else None,
             "served_from": world.instant(u.served_from_h).date().isoformat() if u.served_from_h else None,
@@ -102,7 +120,9 @@ def _served(ticket: Ticket, world: World) -> bool:
 
 
 def _calls(world: World, folder: Path, words: Vocabulary, rng: np.random.Generator) -> dict[int, str]:
-    tickets = sorted((t for life in world.lives for t in life.tickets if _served(t, world)), key=lambda t: (t.opened, t.unit.unit_id))
+    tickets = sorted(
+        (t for life in world.lives for t in life.tickets if _served(t, world)), key=lambda t: (t.opened, t.unit.unit_id)
+    )
     number = int(rng.integers(2000, 90000))
     prefix = str(rng.choice(["", "W", "SO-", "T"]))
     ids: dict[int, str] = {}
@@ -145,11 +165,27 @@ def _call_rows(world: World, t: Ticket, call_id: str, words: Vocabulary, rng: np
         rows.append(list(rows[0]))
     if t.work == "service" and rng.random() < habits.duplicate_share:
         later = _clock(world, t.opened + rng.uniform(0.1, 2.5), t.unit, words)
-        again = {**values, "call_id": f"{call_id}-2", "opened_at": later, "finding": "", "action": "dup", "labour_h": 0, "parts_cost": 0}
+        again = {
+            **values,
+            "call_id": f"{call_id}-2",
+            "opened_at": later,
+            "finding": "",
+            "action": "dup",
+            "labour_h": 0,
+            "parts_cost": 0,
+        }
         rows.append(words.row("calls", again))
     if rng.random() < habits.cancelled_share:
         said = COMPLAINTS["other"][int(rng.integers(12))]
-        void = {**values, "call_id": f"{call_id}-X", "complaint": said, "finding": "", "action": "", "status": "Cancelled", "work_type": words.words["work_type"]["service"]}
+        void = {
+            **values,
+            "call_id": f"{call_id}-X",
+            "complaint": said,
+            "finding": "",
+            "action": "",
+            "status": "Cancelled",
+            "work_type": words.words["work_type"]["service"],
+        }
         rows.append(words.row("calls", {**void, "labour_h": 0, "parts_cost": 0}))
     return rows
 
@@ -157,7 +193,17 @@ def _call_rows(world: World, t: Ticket, call_id: str, words: Vocabulary, rng: np
 def _written_id(unit_id: str, dirt: float, rng: np.random.Generator) -> str:
     if rng.random() > dirt:
         return unit_id
-    return str(rng.choice([unit_id.lower(), unit_id.replace("-", " "), unit_id.replace("-", ""), unit_id.replace(" ", ""), f" {unit_id}"]))
+    return str(
+        rng.choice(
+            [
+                unit_id.lower(),
+                unit_id.replace("-", " "),
+                unit_id.replace("-", ""),
+                unit_id.replace(" ", ""),
+                f" {unit_id}",
+            ]
+        )
+    )
 
 
 def _clock(world: World, hour: float, unit: Unit, words: Vocabulary) -> str:
@@ -203,7 +249,11 @@ def _checks(world: World, folder: Path, rng: np.random.Generator) -> None:
         flag = str(rng.choice(list(FLAG_OF)))
         hour = float(rng.uniform(world.habits.hours - 6000, world.habits.hours - 100))
         true = _was_so(life, flag, hour)
-        verdict = str(rng.choice(["other cause", "could not check"])) if rng.random() < 0.1 else ("confirmed" if true else "not found")
+        verdict = (
+            str(rng.choice(["other cause", "could not check"]))
+            if rng.random() < 0.1
+            else ("confirmed" if true else "not found")
+        )
         rows.append([life.unit.unit_id, flag, world.instant(hour).strftime("%Y-%m-%d %H:%M"), verdict, ""])
     if rows:
         write_table(folder / "checks.csv", ["unit", "flag", "checked", "verdict", "note"], rows)

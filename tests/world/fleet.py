@@ -20,7 +20,14 @@ SWITCHES: dict[str, list[tuple[float, float, float]]] = {
     "R-448A": [(10, 32, 3), (15, 40, 2)],
     "R-507A": [(15, 42, 1)],
 }
-AIR_CONDITIONING = (("R-410A", 0.56), ("R-22", 0.13), ("R-407C", 0.09), ("R-454B", 0.1), ("R-32", 0.06), ("R-134a", 0.06))
+AIR_CONDITIONING = (
+    ("R-410A", 0.56),
+    ("R-22", 0.13),
+    ("R-407C", 0.09),
+    ("R-454B", 0.1),
+    ("R-32", 0.06),
+    ("R-134a", 0.06),
+)
 REFRIGERATION = (("R-404A", 0.5), ("R-448A", 0.25), ("R-134a", 0.13), ("R-507A", 0.12))
 
 # use: duty, hours of use (days of the week, from, to), chance that another unit carries on, how closely it is watched
@@ -122,7 +129,20 @@ class Unit:
 
 def draw_sites(options: Options, habits: Habits, stations: list[Station], rng: np.random.Generator) -> list[Site]:
     """Enough sites for the fleet; sizes come later, when units are handed out."""
-    kinds = "Annex Clinic Depot Foods Hall Market Labs Plaza Storage Works Center Telecom".split()
+    kinds = [
+        "Annex",
+        "Clinic",
+        "Depot",
+        "Foods",
+        "Hall",
+        "Market",
+        "Labs",
+        "Plaza",
+        "Storage",
+        "Works",
+        "Center",
+        "Telecom",
+    ]
     sites = []
     for i in range(max(3, int(options.units / rng.uniform(2.2, 5.0)))):
         at = int(rng.integers(len(stations)))
@@ -174,7 +194,12 @@ def _pick(rng: np.random.Generator, table: tuple[tuple[str, float], ...]) -> str
 
 def _draw_use(habits: Habits, rng: np.random.Generator) -> str:
     if rng.random() < habits.year_round_share:
-        return str(rng.choice(["server room", "telecom hut", "laboratory", "clinic imaging", "kitchen", "laundry"], p=[0.28, 0.14, 0.1, 0.16, 0.2, 0.12]))
+        return str(
+            rng.choice(
+                ["server room", "telecom hut", "laboratory", "clinic imaging", "kitchen", "laundry"],
+                p=[0.28, 0.14, 0.1, 0.16, 0.2, 0.12],
+            )
+        )
     if rng.random() < 0.2:
         return str(rng.choice(["cold store", "walk-in cooler", "freezer"]))
     return str(rng.choice(["office", "shop", "school"], p=[0.5, 0.35, 0.15]))
@@ -182,12 +207,22 @@ def _draw_use(habits: Habits, rng: np.random.Generator) -> str:
 
 def _draw_control(duty: str, habits: Habits, rng: np.random.Generator) -> str:
     if duty == "refrigeration":
-        return _pick(rng, (("flooded", 0.32), ("fan cycling", 0.32), ("fan speed", 0.1), ("floating", 0.14), ("none", 0.12)))
+        return _pick(
+            rng, (("flooded", 0.32), ("fan cycling", 0.32), ("fan speed", 0.1), ("floating", 0.14), ("none", 0.12))
+        )
     none = habits.none_fitted_share if duty == "year-round" else 0.5 + 0.4 * habits.none_fitted_share
     if rng.random() < none:
         return "none"
     return _pick(
-        rng, (("fan cycling", 0.5), ("fan speed", 0.2), ("fan staging by ambient", 0.16), ("flooded", 0.05), ("dampers", 0.03), ("floating", 0.06))
+        rng,
+        (
+            ("fan cycling", 0.5),
+            ("fan speed", 0.2),
+            ("fan staging by ambient", 0.16),
+            ("flooded", 0.05),
+            ("dampers", 0.03),
+            ("floating", 0.06),
+        ),
     )
 
 
@@ -197,18 +232,37 @@ def _unit(i: int, site: Site, habits: Habits, rng: np.random.Generator) -> Unit:
     refrigerant = _pick(rng, REFRIGERATION if duty == "refrigeration" else AIR_CONDITIONING)
     if use == "freezer" and refrigerant == "R-134a":
         refrigerant = "R-404A"
-    tons = float(rng.choice([2, 3, 4, 5, 7.5, 10, 12.5, 15, 20], p=[0.06, 0.13, 0.12, 0.22, 0.15, 0.14, 0.07, 0.06, 0.05]))
+    tons = float(
+        rng.choice([2, 3, 4, 5, 7.5, 10, 12.5, 15, 20], p=[0.06, 0.13, 0.12, 0.22, 0.15, 0.14, 0.07, 0.06, 0.05])
+    )
     number = 1 if tons < 6 or duty == "refrigeration" else 2
     switches = SWITCHES[refrigerant]
     p = np.array([s[2] for s in switches], float)
     cut_out, reset, _ = switches[int(rng.choice(len(switches), p=p / p.sum()))]
     control = _draw_control(duty, habits, rng)
-    circuits = [_circuit(str(k + 1), refrigerant, control, cut_out, reset, use, tons, site.elevation_m, rng) for k in range(number)]
+    circuits = [
+        _circuit(str(k + 1), refrigerant, control, cut_out, reset, use, tons, site.elevation_m, rng)
+        for k in range(number)
+    ]
     for other in circuits[1:]:  # circuits of a cabinet are alike but for their own scatter
         first = circuits[0]
-        other.valve, other.fans, other.baffle, other.latch_after = first.valve, first.fans, first.baffle, first.latch_after
-        other.clears_with_call, other.fan_on_c, other.fan_off_c, other.hold_c = first.clears_with_call, first.fan_on_c, first.fan_off_c, first.hold_c
-        other.anti_recycle_min, other.start_delay_s, other.pump_down = first.anti_recycle_min, first.start_delay_s, first.pump_down
+        other.valve, other.fans, other.baffle, other.latch_after = (
+            first.valve,
+            first.fans,
+            first.baffle,
+            first.latch_after,
+        )
+        other.clears_with_call, other.fan_on_c, other.fan_off_c, other.hold_c = (
+            first.clears_with_call,
+            first.fan_on_c,
+            first.fan_off_c,
+            first.hold_c,
+        )
+        other.anti_recycle_min, other.start_delay_s, other.pump_down = (
+            first.anti_recycle_min,
+            first.start_delay_s,
+            first.pump_down,
+        )
         other.space_c, other.design_evaporating_c = first.space_c, first.design_evaporating_c
     year_round = duty == "year-round"
     later_use = ""
@@ -243,13 +297,23 @@ def _unit(i: int, site: Site, habits: Habits, rng: np.random.Generator) -> Unit:
         serves=use,
         later_use=later_use,
         use_changes_h=int(rng.integers(habits.exports_from, habits.hours)) if later_use else 0,
-        served_from_h=int(rng.integers(habits.exports_from + 500, habits.exports_from + 16000)) if rng.random() < 0.1 else 0,
+        served_from_h=int(rng.integers(habits.exports_from + 500, habits.exports_from + 16000))
+        if rng.random() < 0.1
+        else 0,
         served_to_h=int(rng.integers(habits.hours - 12000, habits.hours)) if rng.random() < 0.05 else None,
     )
 
 
 def _circuit(
-    name: str, refrigerant: str, control: str, cut_out: float, reset: float, use: str, tons: float, elevation_m: float, rng: np.random.Generator
+    name: str,
+    refrigerant: str,
+    control: str,
+    cut_out: float,
+    reset: float,
+    use: str,
+    tons: float,
+    elevation_m: float,
+    rng: np.random.Generator,
 ) -> Circuit:
     space = {"cold store": 3.0, "walk-in cooler": 2.5, "freezer": -19.0}.get(use, 23.0)
     evaporating = {"cold store": -5.0, "walk-in cooler": -6.0, "freezer": -28.0}.get(use, rng.uniform(4.5, 8.0))
@@ -257,8 +321,14 @@ def _circuit(
     if use == "freezer":
         cut_out, reset = 3.0, 15.0
     reset_kpa = gauge_kpa(reset, elevation_m) * (1 + rng.normal(0, 0.008))
-    valve = "electronic" if control == "floating" else str(rng.choice(["txv", "orifice"], p=[0.62, 0.38] if not cold_box else [1, 0]))
-    oversize = {"txv": rng.uniform(1.0, 1.32), "orifice": rng.uniform(0.88, 1.02), "electronic": rng.uniform(2.2, 2.9)}[valve]
+    valve = (
+        "electronic"
+        if control == "floating"
+        else str(rng.choice(["txv", "orifice"], p=[0.62, 0.38] if not cold_box else [1, 0]))
+    )
+    oversize = {"txv": rng.uniform(1.0, 1.32), "orifice": rng.uniform(0.88, 1.02), "electronic": rng.uniform(2.2, 2.9)}[
+        valve
+    ]
     fan_off = rng.normal(28.0, 2.0) if rng.random() < 0.6 else rng.normal(34.0, 1.5)
     board = rng.random()
     return Circuit(

@@ -1,7 +1,7 @@
-"""What happens to one unit: conditions come and go, it locks out, somebody notices, somebody comes and does something.
+"""What happens to one unit: conditions come and go, it locks out, somebody notices, comes and does something.
 
-Time is in hours from the world's start (UTC), with fractions. Between two events nothing changes, so that the next lockout
-is the next hour whose draw falls under the chance of a trip; those hours are worked out once for each condition.
+Time is in hours from the world's start (UTC), with fractions. Between two events nothing changes, so that the next
+lockout is the next hour whose draw falls under the chance of a trip; those hours are worked out once a condition.
 """
 
 import datetime as dt
@@ -158,15 +158,17 @@ class Surroundings:
         if name not in self._weights:
             t = self.outdoor_c
             demand = self.demand(self.unit.economizer and name == "unserved")
-            hours = {
-                "hot": lambda: demand * np.clip((t - 20) / 10, 0, 2),
-                "warm": lambda: demand * np.clip((t - 8) / 12, 0, 1.5),
-                "demand": lambda: demand,
-                "heating": lambda: np.clip((12 - t) / 15, 0, 2) * (self.unit.duty == "comfort"),
-                "always": lambda: np.full(len(t), 1 / 8766),
-                "unserved": lambda: demand * (t < self.unit.ambient_setting_c),
-            }[name]()
-            self._weights[name] = np.cumsum(hours)
+            if name == "hot":
+                hours = demand * np.clip((t - 20) / 10, 0, 2)
+            elif name == "warm":
+                hours = demand * np.clip((t - 8) / 12, 0, 1.5)
+            elif name == "unserved":
+                hours = demand * (t < self.unit.ambient_setting_c)
+            elif name == "heating":
+                hours = np.clip((12 - t) / 15, 0, 2)
+            else:
+                hours = demand.astype(float) if name == "demand" else np.full(len(t), 1 / 8766)
+            self._weights[name] = np.cumsum(hours.astype(float))
         return self._weights[name]
 
     def next_of(self, name: str, rate: float, after: float, rng: np.random.Generator) -> float:
@@ -271,14 +273,18 @@ class Life:
         condition = self.now[at]
         began = hour + float(self.around.luck[at][1][hour] * 0.9)
         cold = bool(trips.cold[position])
-        lockout = Lockout(at, began, int(trips.kind[position]), blame(condition, cold, bool(trips.despite_control[position])), cold)
+        lockout = Lockout(
+            at, began, int(trips.kind[position]), blame(condition, cold, bool(trips.despite_control[position])), cold
+        )
         self.lockouts.append(lockout)
         self.out[at] = lockout
         release = self.around.warm_enough(at, began) if lockout.kind == SWITCH_OPEN else np.inf
         if lockout.kind == LATCHED and self.unit.circuits[at].clears_with_call:
             idle = np.flatnonzero(self.around.served_demand(condition)[hour + 1 : hour + 400] == 0)
             release = hour + 1 + float(idle[0]) if len(idle) else np.inf
-        self._push(release, "release", (lockout, "outdoor warmed" if lockout.kind == SWITCH_OPEN else "cooling call ended"))
+        self._push(
+            release, "release", (lockout, "outdoor warmed" if lockout.kind == SWITCH_OPEN else "cooling call ended")
+        )
         weary = sum(began - at < 1500 for at in self.cold_visits)  # people get used to it and help themselves
         if self.rng.random() < min(0.85, self.habits.resets_by_staff * (0.4 + 0.3 * weary)):
             self._push(began + self.rng.uniform(0.5, 30), "staff_reset", lockout)
@@ -329,7 +335,17 @@ class Life:
         still = self.out.get(lockout.circuit) is lockout
         if self.open_ticket is not None or (not still and self.rng.random() > 0.2):
             return
-        self._open(Ticket(self.unit, clock, "service", lockout.circuit, lockout.cause, lockout.cold, "lockout" if still else "was out"))
+        self._open(
+            Ticket(
+                self.unit,
+                clock,
+                "service",
+                lockout.circuit,
+                lockout.cause,
+                lockout.cold,
+                "lockout" if still else "was out",
+            )
+        )
 
     def _open(self, ticket: Ticket) -> None:
         self.open_ticket = ticket
@@ -360,7 +376,9 @@ class Life:
     def _on_planned(self, clock: float, _: None) -> None:
         from .visits import maintain
 
-        ticket = Ticket(self.unit, clock - self.rng.uniform(24, 200), "planned", None, "planned", False, "planned", visited=clock)
+        ticket = Ticket(
+            self.unit, clock - self.rng.uniform(24, 200), "planned", None, "planned", False, "planned", visited=clock
+        )
         ticket.closed = clock + self.rng.uniform(0.8, 3)
         ticket.technician = int(self.rng.integers(len(self.habits.technicians)))
         self.tickets.append(ticket)
@@ -370,7 +388,17 @@ class Life:
         from .visits import come_back
 
         first, work, circuit = data
-        ticket = Ticket(self.unit, first.closed + 0.2, "return", circuit, first.cause, False, "return", visited=clock, technician=first.technician)
+        ticket = Ticket(
+            self.unit,
+            first.closed + 0.2,
+            "return",
+            circuit,
+            first.cause,
+            False,
+            "return",
+            visited=clock,
+            technician=first.technician,
+        )
         ticket.closed = clock + self.rng.uniform(0.8, 4)
         self.tickets.append(ticket)
         come_back(self, clock, ticket, work)
@@ -420,7 +448,9 @@ class Life:
             if len(heard) > 3 and self.open_ticket is None and self.rng.random() < min(0.35, 0.006 * len(heard)):
                 k = int(i + heard[-1])
                 cause = blame(condition, bool(trips.cold[k]), bool(trips.despite_control[k]))
-                self._open(Ticket(self.unit, clock + self.rng.uniform(0, 9), "service", at, cause, False, "short cycling"))
+                self._open(
+                    Ticket(self.unit, clock + self.rng.uniform(0, 9), "service", at, cause, False, "short cycling")
+                )
         self._push(clock + 168, "cycling")
 
     # --- conditions ----------------------------------------------------------------------------------------------
@@ -473,7 +503,7 @@ class Life:
                 return
             fields = {"economizer_idle": True}
         else:
-            fields = {
+            faults: dict[str, dict[str, Any]] = {
                 "metering restricted": {"metering": float(rng.choice([0.3, 0.45, 0.6]))},
                 "condenser fan out": {"fan_out": True},
                 "airflow or icing": {"airflow": float(rng.choice([0.25, 0.4, 0.55]))},
@@ -481,7 +511,8 @@ class Life:
                 "controls": {"controls": True},
                 "lp switch jumpered": {"jumper": True},
                 "ambient setting holds off": {"held_off_below_c": self.unit.ambient_setting_c},
-            }[name]
+            }
+            fields = faults[name]
         self.change(clock, circuit, **fields)
         self.note_begin(clock, circuit, name)
 
@@ -489,7 +520,7 @@ class Life:
         """A condition ends, by somebody's hand."""
         if name == "low charge" and circuit is not None:
             self.leaks.discard(circuit)
-        fields: dict[str, Any] = {
+        sound: dict[str, dict[str, Any]] = {
             "low charge": {"charge": 0.0},
             "head control out": {"control_out": False},
             "metering restricted": {"metering": 0.0},
@@ -501,8 +532,8 @@ class Life:
             "economizer idle": {"economizer_idle": False},
             "lp switch jumpered": {"jumper": False},
             "ambient setting holds off": {"held_off_below_c": None},
-        }[name]
-        self.change(clock, circuit, **fields)
+        }
+        self.change(clock, circuit, **sound[name])
         self.note_end(clock, circuit, name)
 
     def fit_control(self, clock: float, circuit: int | None) -> None:
@@ -582,5 +613,9 @@ def blame(condition: Condition, cold: bool, despite_control: bool) -> str:
         if condition.control_fitted == "none":
             return "no head control"
         return "head control out" if condition.control_out and not despite_control else "beyond control"
-    worst = {"low charge": condition.charge, "metering restricted": condition.metering, "airflow or icing": 0.7 * condition.airflow}
+    worst = {
+        "low charge": condition.charge,
+        "metering restricted": condition.metering,
+        "airflow or icing": 0.7 * condition.airflow,
+    }
     return max(worst, key=lambda key: worst[key])

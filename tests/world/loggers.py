@@ -29,7 +29,9 @@ BRANDS = ("clamp", "gauge box", "panel", "historian")
 def draw_jobs(options: Options, habits: Habits, lives: list[Life], rng: np.random.Generator) -> list[Job]:
     """Loggers at random, or where the calls of the cold have been."""
     number = round(options.logger_share * len(lives))
-    trouble = np.array([sum(t.cold_lockout and t.opened > habits.exports_from for t in life.tickets) for life in lives], float)
+    trouble = np.array(
+        [sum(t.cold_lockout and t.opened > habits.exports_from for t in life.tickets) for life in lives], float
+    )
     weight = np.ones(len(lives)) if options.loggers_go == "random" else 0.12 + np.minimum(trouble, 6.0)
     if number == 0:
         return []

@@ -51,7 +51,8 @@ class Writer:
         self.habits = habits
         rng = np.random.default_rng([seed, 71])
         self.abbreviations = [
-            {long: str(rng.choice(short)) for long, short in ABBREVIATIONS.items() if rng.random() < 0.75} for _ in habits.technicians
+            {long: str(rng.choice(short)) for long, short in ABBREVIATIONS.items() if rng.random() < 0.75}
+            for _ in habits.technicians
         ]
         self.rng = np.random.default_rng([seed, 72])
 
@@ -62,9 +63,15 @@ class Writer:
         if rng.random() < self.habits.note_blank * (0.6 + tech.says_little * 1.4):
             return Note(complaint, _any(rng, NOTHING), _any(rng, NOTHING), (), True, False)
         did = list(ticket.did)
-        wrong = ticket.work == "service" and rng.random() < self.habits.note_wrong and ticket.cause not in {"other", "heating"}
+        wrong = (
+            ticket.work == "service"
+            and rng.random() < self.habits.note_wrong
+            and ticket.cause not in {"other", "heating"}
+        )
         if wrong:
-            did = [d for d in did if d in {"reset", "power cycled"}] + _any(rng, OTHER_CAUSES).split("|")
+            did = [d for d in did if d in {"reset", "power cycled"}] + list(
+                OTHER_CAUSES[int(rng.integers(len(OTHER_CAUSES)))]
+            )
         finding, action, written = [], [], []
         for statement in did:
             if rng.random() > MENTIONED.get(statement, 0.93):
@@ -76,14 +83,25 @@ class Writer:
             if statement in ticket.did:
                 written.append(statement)
         self._pad(finding, action, ticket, words)
-        return Note(complaint, self._style(finding, tech, ticket), self._style(action, tech, ticket), tuple(written), False, bool(wrong))
+        return Note(
+            complaint,
+            self._style(finding, tech, ticket),
+            self._style(action, tech, ticket),
+            tuple(written),
+            False,
+            bool(wrong),
+        )
 
     def _pad(self, finding: list[str], action: list[str], ticket: Ticket, words: dict[str, str]) -> None:
         """Closings, fillers, and things said not to be so."""
         rng = self.rng
         if ticket.work == "service" and rng.random() < 0.22:
             said = _any(rng, NEGATIONS)
-            clash = {"no jumper on lp switch": "jumper", "did not need refrigerant": "refrigerant", "not low on gas": "low charge"}
+            clash = {
+                "no jumper on lp switch": "jumper",
+                "did not need refrigerant": "refrigerant",
+                "not low on gas": "low charge",
+            }
             if not any(clash.get(said, said) in d for d in ticket.did):
                 finding.append(said)
         for place in (finding, action):

@@ -1,4 +1,4 @@
-"""What can be asked of a world, and the habits that its seed draws for the company, its customers and its technicians."""
+"""What can be asked of a world, and the habits that its seed draws for company, customers and technicians."""
 
 import datetime as dt
 from dataclasses import dataclass, field
@@ -88,10 +88,33 @@ class Habits:
     words: dict[str, str] = field(default_factory=dict)
 
 
-SURNAMES = (
-    "Abelard Brannock Corvane Dunmarrow Estwick Farrowby Gillingwater Hexham Ivelle Jarnow Kestering Lodvane Marrable "
-    "Norcott Oxbrow Pellagrin Quenby Rushmere Stavely Tolliver Umberlee Vantrice Wexcombe Yardlow Zellner"
-).split()
+SURNAMES = [
+    "Abelard",
+    "Brannock",
+    "Corvane",
+    "Dunmarrow",
+    "Estwick",
+    "Farrowby",
+    "Gillingwater",
+    "Hexham",
+    "Ivelle",
+    "Jarnow",
+    "Kestering",
+    "Lodvane",
+    "Marrable",
+    "Norcott",
+    "Oxbrow",
+    "Pellagrin",
+    "Quenby",
+    "Rushmere",
+    "Stavely",
+    "Tolliver",
+    "Umberlee",
+    "Vantrice",
+    "Wexcombe",
+    "Yardlow",
+    "Zellner",
+]
 STYLES = ("terse", "capitals", "chatty", "list", "careless")
 
 

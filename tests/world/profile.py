@@ -13,7 +13,13 @@ WARM = {
     "return air": "return_air_c",
     "supply air": "supply_air_c",
 }
-STATES = {"running": "compressor_on", "fans": "fans_running", "switch": "lp_switch_closed", "called": "cooling_called", "amps": "compressor_a"}
+STATES = {
+    "running": "compressor_on",
+    "fans": "fans_running",
+    "switch": "lp_switch_closed",
+    "called": "cooling_called",
+    "amps": "compressor_a",
+}
 
 
 def write_profile(world: World, path: Path, words: Vocabulary, brands: dict[str, list[str]], has_checks: bool) -> None:
@@ -33,7 +39,11 @@ def _columns(words: Vocabulary, table: str, measured: dict[str, str]) -> str:
     lines = ["[source.columns]"]
     for name, column in words.columns[table].items():
         unit = measured.get(name)
-        lines.append(f"{name} = {_quoted(column)}" if unit is None else f'{name} = {{ column = {_quoted(column)}, unit = "{unit}" }}')
+        lines.append(
+            f"{name} = {_quoted(column)}"
+            if unit is None
+            else f'{name} = {{ column = {_quoted(column)}, unit = "{unit}" }}'
+        )
     return "\n".join(lines) + "\n"
 
 
@@ -43,12 +53,24 @@ def _values(words: Vocabulary, column: str) -> str:
 
 
 def _fleet(world: World) -> str:
-    return f'[fleet]\nname = "Invented world {world.options.seed}"\nunits = "us"\ntime_zone = "America/Chicago"\n\n[costs]\ntruck_roll = 90.0\nlabour_per_h = 110.0\n'
+    return f"""[fleet]
+name = "Invented world {world.options.seed}"
+units = "us"
+time_zone = "America/Chicago"
+
+[costs]
+truck_roll = 90.0
+labour_per_h = 110.0
+"""
+
+
+def _source(table: str, files: str, **settings: str) -> str:
+    lines = ["[[source]]", f'table = "{table}"', f'files = "exports/{files}"']
+    return "\n".join(lines + [f'{key} = "{value}"' for key, value in settings.items()]) + "\n"
 
 
 def _sites(words: Vocabulary) -> str:
-    measured = {"elevation_m": "m" if words.metric else "ft"}
-    return '[[source]]\ntable = "sites"\nfiles = "exports/sites.csv"\n' + _columns(words, "sites", measured)
+    return _source("sites", "sites.csv") + _columns(words, "sites", {"elevation_m": "m" if words.metric else "ft"})
 
 
 def _units(words: Vocabulary) -> str:
@@ -59,32 +81,54 @@ def _units(words: Vocabulary) -> str:
         "lp_cut_out_kpa": pressure,
         "lp_reset_kpa": pressure,
     }
-    head = '[[source]]\ntable = "units"\nfiles = "exports/units.csv"\ndates = "%Y-%m-%d"\n'
     values = "".join(_values(words, column) for column in ("duty", "head_control", "coverage"))
-    return head + _columns(words, "units", measured) + values
+    return _source("units", "units.csv", dates="%Y-%m-%d") + _columns(words, "units", measured) + values
 
 
 def _stations() -> str:
-    columns = 'station_id = "station"\nname = "name"\nlatitude = "lat"\nlongitude = "lon"\nelevation_m = { column = "elev_m", unit = "m" }\n'
-    return '[[source]]\ntable = "stations"\nfiles = "exports/stations.csv"\n[source.columns]\n' + columns
+    return (
+        _source("stations", "stations.csv")
+        + """[source.columns]
+station_id = "station"
+name = "name"
+latitude = "lat"
+longitude = "lon"
+elevation_m = { column = "elev_m", unit = "m" }
+"""
+    )
 
 
 def _calls(words: Vocabulary) -> str:
     dates = "%d/%m/%Y %H:%M" if words.day_first else "%m/%d/%Y %H:%M"
-    head = f'[[source]]\ntable = "calls"\nfiles = "exports/calls_*.csv"\ntime_zone = "{words.calls_zone}"\ndates = "{dates}"\nreplaces = "key"\n'
+    head = _source("calls", "calls_*.csv", time_zone=words.calls_zone, dates=dates, replaces="key")
     return head + _columns(words, "calls", {"labour_h": "h", "travel_h": "h"}) + _values(words, "work_type")
 
 
 def _weather(words: Vocabulary) -> str:
     unit = "°F" if words.weather_fahrenheit else "°C"
-    columns = f'station_id = "station"\nhour = "hour"\ntemperature_c = {{ column = "temp", unit = "{unit}" }}\n'
-    columns += f'dew_point_c = {{ column = "dew", unit = "{unit}" }}\nwind_m_s = {{ column = "wind", unit = "m/s" }}\n'
-    return f'[[source]]\ntable = "weather"\nfiles = "exports/weather/*.csv"\ntime_zone = "UTC"\n[source.columns]\n{columns}'
+    return (
+        _source("weather", "weather/*.csv", time_zone="UTC")
+        + f"""[source.columns]
+station_id = "station"
+hour = "hour"
+temperature_c = {{ column = "temp", unit = "{unit}" }}
+dew_point_c = {{ column = "dew", unit = "{unit}" }}
+wind_m_s = {{ column = "wind", unit = "m/s" }}
+"""
+    )
 
 
 def _checks() -> str:
-    columns = 'unit_id = "unit"\nflag = "flag"\nchecked_at = "checked"\nverdict = "verdict"\nnote = "note"\n'
-    return f'[[source]]\ntable = "checks"\nfiles = "exports/checks.csv"\ntime_zone = "UTC"\n[source.columns]\n{columns}'
+    return (
+        _source("checks", "checks.csv", time_zone="UTC")
+        + """[source.columns]
+unit_id = "unit"
+flag = "flag"
+checked_at = "checked"
+verdict = "verdict"
+note = "note"
+"""
+    )
 
 
 def _readings(brand: str, channels: list[str]) -> str:
@@ -118,4 +162,8 @@ def _historian(files: str, channels: list[str]) -> str:
     lines += [f'"T.{c}" = {{ channel = "{WARM[c]}", unit = "°C" }}' for c in channels if c in WARM]
     lines += ['"S.running" = { channel = "compressor_on" }' for c in channels if c == "running"]
     lines += ['"S.fan speed" = { channel = "fan_speed_fraction", unit = "%" }' for c in channels if c == "fan speed"]
-    return f'[[source]]\ntable = "readings"\n{files}{head}[source.columns]\n{columns}[source.channels]\n' + "\n".join(lines) + "\n"
+    return (
+        f'[[source]]\ntable = "readings"\n{files}{head}[source.columns]\n{columns}[source.channels]\n'
+        + "\n".join(lines)
+        + "\n"
+    )

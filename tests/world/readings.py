@@ -40,14 +40,22 @@ def _sensed(world: World, trace: Trace, rng: np.random.Generator) -> dict[str, A
 
     charge, metering, airflow = severity("charge"), severity("metering"), severity("airflow")
     starved = np.clip((full - evaporating) / 12.0, 0, 1.5) * (airflow < 0.2)
-    superheat = np.clip(5.5 + 9 * starved + 12 * charge + 8 * metering - 6 * airflow, 1.5, 30) * (1 + 0.1 * rng.standard_normal())
+    superheat = np.clip(5.5 + 9 * starved + 12 * charge + 8 * metering - 6 * airflow, 1.5, 30) * (
+        1 + 0.1 * rng.standard_normal()
+    )
     subcooling = np.clip(6.0 * (1 - 1.25 * charge) + 5 * metering, 0.2, 14)
     if circuit.valve == "orifice":
         subcooling = np.clip(subcooling + 0.12 * (25 - trace.outdoor_c), 0.2, 16)
     on = trace.running
-    room = circuit.space_c + _lag((trace.out & trace.called).astype(float), 240.0) * 9.0 + 0.4 * np.sin(np.arange(n) / 330.0)
+    room = (
+        circuit.space_c
+        + _lag((trace.out & trace.called).astype(float), 240.0) * 9.0
+        + 0.4 * np.sin(np.arange(n) / 330.0)
+    )
     suction_line = np.where(on, np.minimum(evaporating + superheat, room - 1), 0.6 * room + 0.4 * trace.outdoor_c)
-    liquid_line = np.where(on, np.maximum(trace.head_c - subcooling, trace.outdoor_c + 0.4), 0.2 * room + 0.8 * trace.outdoor_c)
+    liquid_line = np.where(
+        on, np.maximum(trace.head_c - subcooling, trace.outdoor_c + 0.4), 0.2 * room + 0.8 * trace.outdoor_c
+    )
     head = bubble_kpa(unit.refrigerant, trace.head_c)
     pressure_bias = rng.normal(0, 1.0) + (4.0 if rng.random() < 0.04 else 0.0)
     noise = rng.uniform(0.25, 1.1)
@@ -59,7 +67,9 @@ def _sensed(world: World, trace: Trace, rng: np.random.Generator) -> dict[str, A
         return _lag(values, minutes) + rng.normal(0, 0.4) + 0.1 * rng.standard_normal(n)
 
     load = np.clip(dew_kpa(unit.refrigerant, evaporating) / dew_kpa(unit.refrigerant, full), 0.3, 1.3)
-    amps = np.where(on, unit.tons * 1.3 * (0.55 + 0.3 * load + 0.006 * trace.head_c), 0.0) + 0.1 * np.abs(rng.standard_normal(n))
+    amps = np.where(on, unit.tons * 1.3 * (0.55 + 0.3 * load + 0.006 * trace.head_c), 0.0) + 0.1 * np.abs(
+        rng.standard_normal(n)
+    )
     return {
         "suction": pressure(trace.suction_kpa),
         "liquid": pressure(head * np.where(on, 0.985, 1.0)),
@@ -89,7 +99,9 @@ def write_readings(world: World, folder: Path) -> dict[str, list[str]]:
         picked = {c: v[every - 1 :: every] for c, v in _sensed(world, trace, rng).items() if c in channels}
         n = len(picked["suction"])
         seconds = job.start * 3600 + (np.arange(n) + 1) * every * STEP_S
-        stamps = pl.Series("at", seconds * 1000).cast(pl.Duration("ms")) + pl.Series([world.habits.start]).cast(pl.Datetime("ms"))
+        stamps = pl.Series("at", seconds * 1000).cast(pl.Duration("ms")) + pl.Series([world.habits.start]).cast(
+            pl.Datetime("ms")
+        )
         keep = np.ones(n, bool)
         for _ in range(int(rng.poisson(1.2))):  # battery out, cable off
             at = int(rng.integers(n))

@@ -1,4 +1,4 @@
-"""Half-minute running of every logged circuit at once, on the same weather, conditions, trips and visits as its life by the hour.
+"""Half-minute running of all logged circuits at once, on the weather, conditions, trips and visits of their lives.
 
 The hours decide *whether* a circuit trips and locks out; here is *how* it looks: fans cycle, head builds up and falls,
 suction follows the valve, pressures settle when it stops, the switch opens and closes.
@@ -20,7 +20,15 @@ from .saturation import BUBBLE, ln_kpa
 STEP_S = 30
 PER_HOUR = HOUR_S // STEP_S
 F32 = NDArray[np.float32]
-CONTROL = {"none": 0, "fan cycling": 1, "fan speed": 2, "dampers": 2, "floating": 2, "fan staging by ambient": 3, "flooded": 4}
+CONTROL = {
+    "none": 0,
+    "fan cycling": 1,
+    "fan speed": 2,
+    "dampers": 2,
+    "floating": 2,
+    "fan staging by ambient": 3,
+    "flooded": 4,
+}
 
 
 @dataclass
@@ -94,7 +102,9 @@ class Bench:
             self.demanded[steps, k] = around.demand(condition.economizer_idle)[hour_of] > 0
             self.want[steps, k] = phase[steps] < around.served_demand(condition)[hour_of]
             trips = around.trips(job.circuit, condition).hour
-            inside = trips[(trips >= job.start + begin / PER_HOUR - 1) & (trips < job.start + end / PER_HOUR)] - job.start
+            inside = (
+                trips[(trips >= job.start + begin / PER_HOUR - 1) & (trips < job.start + end / PER_HOUR)] - job.start
+            )
             for hour in inside[(inside >= 0) & (inside < job.hours)]:
                 self.flag[hour * PER_HOUR : (hour + 1) * PER_HOUR, k] = 1
                 self.want[hour * PER_HOUR + PER_HOUR // 4 : (hour + 1) * PER_HOUR - 20, k] = True
@@ -231,7 +241,11 @@ def _march(bench: Bench, rng: np.random.Generator) -> dict[str, Any]:
         balance = np.where(mode == 4, np.maximum(balance, rig.hold), balance)
         cold = np.minimum(air + rig.bias, rig.space)
         rest = cold + indoor * (rig.space - cold)
-        head = head + np.where(on, (balance - head) * np.where(fan > 0.4, 0.36, 0.15), (np.maximum(air, rest * 0.6 + air * 0.4) - head) * 0.09)
+        head = head + np.where(
+            on,
+            (balance - head) * np.where(fan > 0.4, 0.36, 0.15),
+            (np.maximum(air, rest * 0.6 + air * 0.4) - head) * 0.09,
+        )
         # the cold side
         at = np.clip(head - HEAD_GRID_C[0], 0, last_grid)
         i = at.astype(np.int32)
@@ -243,7 +257,9 @@ def _march(bench: Bench, rng: np.random.Generator) -> dict[str, Any]:
         settle = ln_kpa(tuple(rig.poly), rest)
         settle = np.where(calm & want & ~closed, np.maximum(settle, rig.ln_reset + 0.012), settle)
         settle = np.where(rig.pump & ~want & ~held_out, rig.ln_cut + 0.05, settle)
-        suction = suction + np.where(on, (target - suction) * 0.33, (settle - suction) * np.where(off_for < 12, 0.3, 0.12))
+        suction = suction + np.where(
+            on, (target - suction) * 0.33, (settle - suction) * np.where(off_for < 12, 0.3, 0.12)
+        )
         floor = on & ~ignored & ~rig.jumper & (calm | ((flag == 1) & (count >= 2)))
         suction = np.where(floor, np.maximum(suction, rig.ln_cut + 0.025), suction)
         armed = on & (flag > 0) & ~((flag == 1) & (count >= 2)) & ~rig.jumper
@@ -257,5 +273,10 @@ def _march(bench: Bench, rng: np.random.Generator) -> dict[str, Any]:
             off_for, push = np.where(trip, 0, off_for), np.where(trip, 0.0, push)
         closed = closed | (~on & (suction >= rig.ln_reset))
         out["suction"][step], out["head"][step], out["fan"][step] = suction, head, fan
-        out["on"][step], out["closed"][step], out["out"][step], out["latched"][step] = on, closed, ~on & (~closed | latched), latched
+        out["on"][step], out["closed"][step], out["out"][step], out["latched"][step] = (
+            on,
+            closed,
+            ~on & (~closed | latched),
+            latched,
+        )
     return out

@@ -2,6 +2,7 @@
 
 import csv
 import datetime as dt
+from collections import defaultdict
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
@@ -19,7 +20,7 @@ COOLS_HOURS_A_YEAR = 20.0
 LEAST_OUT_STEPS = 20
 
 
-def write_table(path: Path, header: list[str], rows: Iterable[Iterable[Any]]) -> None:
+def write_table(path: Path, header: list[str], rows: Iterable[list[Any]]) -> None:
     """A CSV with LF ends."""
     path.parent.mkdir(parents=True, exist_ok=True)
     with path.open("w", newline="", encoding="utf-8") as file:
@@ -86,17 +87,26 @@ def _pieces(life: Life, x: Lockout, hours: int) -> list[tuple[float, float | Non
 def _lockouts(world: World, folder: Path) -> None:
     rows: list[list[Any]] = []
     trips: list[list[Any]] = []
-    logged = {(id(t.job.life), t.job.circuit): [] for t in world.traces}  # type: dict[tuple[int, int], list[Trace]]
+    logged: dict[tuple[int, int], list[Trace]] = defaultdict(list)
     for trace in world.traces:
         logged[(id(trace.job.life), trace.job.circuit)].append(trace)
     for life in world.lives:
         for x in life.lockouts:
             windows = logged.get((id(life), x.circuit), [])
             for began, ended, by in _pieces(life, x, world.habits.hours):
-                if began < world.habits.exports_from or any(t.job.start <= began < t.job.start + t.job.hours for t in windows):
+                if began < world.habits.exports_from or any(
+                    t.job.start <= began < t.job.start + t.job.hours for t in windows
+                ):
                     continue
                 end = None if ended is None else world.instant(ended)
-                row = [life.unit.unit_id, life.unit.circuits[x.circuit].name, iso(world.instant(began)), iso(end), KIND[x.kind], x.cause]
+                row = [
+                    life.unit.unit_id,
+                    life.unit.circuits[x.circuit].name,
+                    iso(world.instant(began)),
+                    iso(end),
+                    KIND[x.kind],
+                    x.cause,
+                ]
                 rows.append([*row, str(x.cold).lower(), by, "hour"])
     for trace in world.traces:
         fine, tripped = _from_trace(world, trace)
@@ -105,12 +115,18 @@ def _lockouts(world: World, folder: Path) -> None:
     header = ["unit_id", "circuit", "started_at", "ended_at", "kind", "cause", "is_cold", "ended_by", "resolved"]
     write_table(folder / "lockouts.csv", header, sorted(rows, key=lambda r: (r[0], r[2], r[1])))
     write_table(folder / "trips.csv", ["unit_id", "circuit", "tripped_at"], sorted(trips))
-    windows = [
-        [t.job.life.unit.unit_id, t.job.life.unit.circuits[t.job.circuit].name, iso(world.instant(t.job.start))]
-        + [iso(world.instant(t.job.start + t.job.hours)), t.job.interval_s, t.job.brand]
+    loggers = [
+        [
+            t.job.life.unit.unit_id,
+            t.job.life.unit.circuits[t.job.circuit].name,
+            iso(world.instant(t.job.start)),
+            iso(world.instant(t.job.start + t.job.hours)),
+            t.job.interval_s,
+            t.job.brand,
+        ]
         for t in world.traces
     ]
-    write_table(folder / "loggers.csv", ["unit_id", "circuit", "began_at", "ended_at", "interval_s", "brand"], windows)
+    write_table(folder / "loggers.csv", ["unit_id", "circuit", "began_at", "ended_at", "interval_s", "brand"], loggers)
 
 
 def _from_trace(world: World, trace: Trace) -> tuple[list[list[Any]], list[list[Any]]]:
@@ -128,10 +144,21 @@ def _from_trace(world: World, trace: Trace) -> tuple[list[list[Any]], list[list[
         kind = KIND[LATCHED] if trace.latched[begin:end].any() else "switch open"
         last = end == len(wanted)
         by = "log ended" if last else ("cooling call ended" if trace.out[end] else "")
-        row = [unit.unit_id, name, iso(world.instant(hour)), iso(world.instant(job.start + end / PER_HOUR)), kind, cause]
+        row = [
+            unit.unit_id,
+            name,
+            iso(world.instant(hour)),
+            iso(world.instant(job.start + end / PER_HOUR)),
+            kind,
+            cause,
+        ]
         rows.append([*row, str(cold).lower(), by, "step"])
     opened = np.flatnonzero(np.diff(trace.switch_closed.astype(np.int8)) == -1) + 1
-    trips = [[unit.unit_id, name, iso(world.instant(job.start + step / PER_HOUR))] for step in opened if trace.running[step - 1]]
+    trips = [
+        [unit.unit_id, name, iso(world.instant(job.start + step / PER_HOUR))]
+        for step in opened
+        if trace.running[step - 1]
+    ]
     return rows, trips
 
 
@@ -158,8 +185,19 @@ def _calls(world: World, folder: Path, ids: dict[int, str]) -> None:
             note = world.notes[id(t)]
             circuit = "" if t.circuit is None else life.unit.circuits[t.circuit].name
             row = [ids[id(t)], life.unit.unit_id, circuit, t.cause, str(t.cold_lockout).lower(), t.work]
-            rows.append([*row, "; ".join(t.did), "; ".join(note.written), str(note.blank).lower(), str(note.wrong).lower()])
-    header = ["call_id", "unit_id", "circuit", "cause", "is_cold_lockout", "work_type", "statements", "statements_written"]
+            rows.append(
+                [*row, "; ".join(t.did), "; ".join(note.written), str(note.blank).lower(), str(note.wrong).lower()]
+            )
+    header = [
+        "call_id",
+        "unit_id",
+        "circuit",
+        "cause",
+        "is_cold_lockout",
+        "work_type",
+        "statements",
+        "statements_written",
+    ]
     write_table(folder / "calls.csv", [*header, "note_blank", "note_wrong"], sorted(rows))
 
 
@@ -171,12 +209,37 @@ def _units(world: World, folder: Path) -> None:
         first = u.circuits[0]
         barometer = barometer_kpa(u.elevation_m)
         rows.append(
-            [u.unit_id, u.site.site_id, u.refrigerant, u.use, u.later_use or u.use, u.duty, now.control_fitted, len(u.circuits)]
-            + [str(u.unit_id in logged).lower(), str(cools_in_cold(life)).lower(), round(first.reset_c, 2)]
-            + [round((first.cut_out_kpa - barometer) / KPA_PER_PSI, 1), round((first.reset_kpa - barometer) / KPA_PER_PSI, 1)]
-            + [first.latch_after, str(u.economizer).lower(), str(first.pump_down).lower()]
+            [
+                u.unit_id,
+                u.site.site_id,
+                u.refrigerant,
+                u.use,
+                u.later_use or u.use,
+                u.duty,
+                now.control_fitted,
+                len(u.circuits),
+                str(u.unit_id in logged).lower(),
+                str(cools_in_cold(life)).lower(),
+                round(first.reset_c, 2),
+                round((first.cut_out_kpa - barometer) / KPA_PER_PSI, 1),
+                round((first.reset_kpa - barometer) / KPA_PER_PSI, 1),
+                first.latch_after,
+                str(u.economizer).lower(),
+                str(first.pump_down).lower(),
+            ]
         )
-    header = ["unit_id", "site_id", "refrigerant", "use_at_start", "use_at_end", "duty", "head_control_fitted", "circuits", "logged", "cools_in_cold"]
+    header = [
+        "unit_id",
+        "site_id",
+        "refrigerant",
+        "use_at_start",
+        "use_at_end",
+        "duty",
+        "head_control_fitted",
+        "circuits",
+        "logged",
+        "cools_in_cold",
+    ]
     header += ["reset_ambient_c", "lp_cut_out_psig", "lp_reset_psig", "latches_after", "economizer", "pump_down"]
     write_table(folder / "units.csv", header, rows)
 
@@ -197,7 +260,9 @@ def _winters(world: World, folder: Path) -> None:
             at = world.ends + dt.timedelta(hours=hour)
             values = (future.temperature_c[hour], future.dew_point_c[hour], future.wind_m_s[hour])
             weather.append([station.station_id, iso(at), *(round(float(v), 1) for v in values)])
-    write_table(folder / "next_winter_weather.csv", ["station_id", "hour", "temperature_c", "dew_point_c", "wind_m_s"], weather)
+    write_table(
+        folder / "next_winter_weather.csv", ["station_id", "hour", "temperature_c", "dew_point_c", "wind_m_s"], weather
+    )
 
 
 def _future(world: World, path: Path, winters: list[list[Winter]]) -> None:
@@ -206,4 +271,8 @@ def _future(world: World, path: Path, winters: list[list[Winter]]) -> None:
         for life, years in zip(world.lives, winters, strict=True)
         for w in years
     ]
-    write_table(path, ["unit_id", "winter", "cold_lockout_calls", "cold_spells_with_lockout", "spells_with_lockout_any_cause"], rows)
+    write_table(
+        path,
+        ["unit_id", "winter", "cold_lockout_calls", "cold_spells_with_lockout", "spells_with_lockout_any_cause"],
+        rows,
+    )

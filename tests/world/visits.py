@@ -17,7 +17,14 @@ FIX = {
     "lp switch jumpered": "jumper removed",
     "head control out": "head control reconnected",
 }
-NEEDS_PARTS = {"low charge": 0.25, "metering restricted": 0.6, "condenser fan out": 0.5, "compressor failing": 0.9, "controls": 0.2, "economizer idle": 0.4}
+NEEDS_PARTS = {
+    "low charge": 0.25,
+    "metering restricted": 0.6,
+    "condenser fan out": 0.5,
+    "compressor failing": 0.9,
+    "controls": 0.2,
+    "economizer idle": 0.4,
+}
 PLANNED_EYE = {
     "condenser restricted": 0.85,
     "airflow or icing": 0.75,
@@ -58,20 +65,38 @@ def attend(life: Life, clock: float, ticket: Ticket) -> None:
     if out_now:
         say(str(rng.choice(["power cycled", "reset", "reset"])))
         life.reset(clock, out_now)
-    if pressure_call and ticket.cause != "low charge" and rng.random() < tech.tops_up:
+    if pressure_call:
+        _extras(life, clock, ticket, tech)
+    _tempted(life, clock, ticket, tech)
+
+
+def _extras(life: Life, clock: float, ticket: Ticket, tech: Any) -> None:
+    """What is done on low-pressure calls besides: gas that was not missing, parts, jumpers, settings."""
+    rng, say = life.rng, ticket.did.append
+    if ticket.cause != "low charge" and rng.random() < tech.tops_up:
         say("added refrigerant")
-    if pressure_call and rng.random() < 0.08 + 0.2 * tech.parts_happy:
-        say(str(rng.choice(["lp switch replaced", "contactor replaced", "drier replaced", "board replaced"], p=[0.45, 0.25, 0.1, 0.2])))
-        if "lp switch replaced" in ticket.did and ticket.circuit is not None and life.is_so(ticket.circuit, "lp switch jumpered"):
+    if rng.random() < 0.08 + 0.2 * tech.parts_happy:
+        say(
+            str(
+                rng.choice(
+                    ["lp switch replaced", "contactor replaced", "drier replaced", "board replaced"],
+                    p=[0.45, 0.25, 0.1, 0.2],
+                )
+            )
+        )
+        if (
+            "lp switch replaced" in ticket.did
+            and ticket.circuit is not None
+            and life.is_so(ticket.circuit, "lp switch jumpered")
+        ):
             life.end(clock, ticket.circuit, "lp switch jumpered")
             say("jumper removed")
-    if pressure_call and ticket.circuit is not None and rng.random() < tech.jumpers:
+    if ticket.circuit is not None and rng.random() < tech.jumpers:
         life.begin(clock, ticket.circuit, "lp switch jumpered")
         say("lp switch jumpered")
-    if pressure_call and rng.random() < 0.01 and life.unit.duty != "refrigeration":
+    if rng.random() < 0.01 and life.unit.duty != "refrigeration":
         life.begin(clock, None, "ambient setting holds off")
         say("ambient lockout enabled")
-    _tempted(life, clock, ticket, tech)
 
 
 def _cold_call(life: Life, clock: float, ticket: Ticket, tech: Any) -> None:
@@ -145,7 +170,10 @@ def _tempted(life: Life, clock: float, ticket: Ticket, tech: Any) -> None:
     if not 5 < air < 25:
         return
     for at, condition in enumerate(life.now):
-        works = condition.control_fitted in {"fan cycling", "fan speed", "dampers", "fan staging by ambient"} and not condition.control_out
+        works = (
+            condition.control_fitted in {"fan cycling", "fan speed", "dampers", "fan staging by ambient"}
+            and not condition.control_out
+        )
         if works and life.rng.random() < tech.bypasses * life.habits.bypass_level:
             life.begin(clock, at, "head control out")
             ticket.did.append("head control bypassed")

@@ -30,12 +30,24 @@ class Climate:
 
 
 CLIMATES = {
-    "maritime": Climate(10.8, 6.8, (2.2, 5.0), (2.6, 2.4), 2.5, (4, 9), 3.4, 3.5, "America/Los_Angeles", -8, 47.2, -122.5, 90),
-    "continental": Climate(9.2, 14.0, (3.6, 5.5), (5.0, 3.2), 3.2, (6, 13), 4.3, 5.0, "America/Chicago", -6, 41.7, -89.9, 230),
-    "high desert": Climate(9.8, 11.5, (6.0, 9.0), (3.8, 2.8), 3.0, (5, 12), 3.2, 11.0, "America/Denver", -7, 39.4, -106.1, 1700),
-    "upland": Climate(13.2, 11.0, (4.6, 6.0), (4.6, 2.6), 2.6, (5, 12), 3.0, 4.5, "America/New_York", -5, 36.4, -81.8, 420),
-    "northern": Climate(4.2, 16.5, (3.8, 5.8), (5.5, 3.4), 3.8, (6, 13), 4.4, 5.0, "America/Chicago", -6, 46.5, -95.2, 370),
-    "mild coast": Climate(21.5, 4.0, (2.4, 3.2), (1.2, 1.0), 0.0, (0, 1), 3.6, 4.0, "America/Los_Angeles", -8, 33.1, -117.4, 25),
+    "maritime": Climate(
+        10.8, 6.8, (2.2, 5.0), (2.6, 2.4), 2.5, (4, 9), 3.4, 3.5, "America/Los_Angeles", -8, 47.2, -122.5, 90
+    ),
+    "continental": Climate(
+        9.2, 14.0, (3.6, 5.5), (5.0, 3.2), 3.2, (6, 13), 4.3, 5.0, "America/Chicago", -6, 41.7, -89.9, 230
+    ),
+    "high desert": Climate(
+        9.8, 11.5, (6.0, 9.0), (3.8, 2.8), 3.0, (5, 12), 3.2, 11.0, "America/Denver", -7, 39.4, -106.1, 1700
+    ),
+    "upland": Climate(
+        13.2, 11.0, (4.6, 6.0), (4.6, 2.6), 2.6, (5, 12), 3.0, 4.5, "America/New_York", -5, 36.4, -81.8, 420
+    ),
+    "northern": Climate(
+        4.2, 16.5, (3.8, 5.8), (5.5, 3.4), 3.8, (6, 13), 4.4, 5.0, "America/Chicago", -6, 46.5, -95.2, 370
+    ),
+    "mild coast": Climate(
+        21.5, 4.0, (2.4, 3.2), (1.2, 1.0), 0.0, (0, 1), 3.6, 4.0, "America/Los_Angeles", -8, 33.1, -117.4, 25
+    ),
 }
 
 
@@ -83,7 +95,20 @@ def draw_stations(climates: tuple[str, ...], rng: np.random.Generator) -> list[S
     return stations
 
 
-PLACES = "Ambleford Brackenholt Coldmere Drumlock Elvanshaw Fenwater Garrowdale Hollinbeck Inverly Kirkmoss Larchgate Millrood".split()
+PLACES = [
+    "Ambleford",
+    "Brackenholt",
+    "Coldmere",
+    "Drumlock",
+    "Elvanshaw",
+    "Fenwater",
+    "Garrowdale",
+    "Hollinbeck",
+    "Inverly",
+    "Kirkmoss",
+    "Larchgate",
+    "Millrood",
+]
 
 
 def make_weather(stations: list[Station], start: dt.datetime, hours: int, rng: np.random.Generator) -> list[Weather]:
@@ -102,7 +127,13 @@ def make_weather(stations: list[Station], start: dt.datetime, hours: int, rng: n
 
 
 def _one(
-    climate: Climate, station: Station, start: dt.datetime, season: Floats, systems: Floats, spells: Floats, rng: np.random.Generator
+    climate: Climate,
+    station: Station,
+    start: dt.datetime,
+    season: Floats,
+    systems: Floats,
+    spells: Floats,
+    rng: np.random.Generator,
 ) -> Weather:
     hours = len(season)
     winter = 0.5 + 0.5 * season
@@ -114,8 +145,14 @@ def _one(
     temperature = climate.mean_c + station.warmer_k - climate.yearly_k * season + spread * systems + spells + daily
     temperature = temperature + 0.5 * _ar(hours, 4.0, rng)
     dry = np.maximum(0.3, climate.dryness_k * (0.7 + 0.3 * clouds) + 0.35 * daily + 1.5 * _ar(hours, 24.0, rng))
-    wind = climate.wind_m_s * np.exp(0.45 * _ar(hours, 9.0, rng) - 0.1) * (1 + 0.25 * np.cos(2 * np.pi * (local_hour - 15) / 24))
-    return Weather(np.round(temperature, 2), np.round(temperature - dry, 2), np.round(np.clip(wind, 0, 28), 1))
+    wind = (
+        climate.wind_m_s
+        * np.exp(0.45 * _ar(hours, 9.0, rng) - 0.1)
+        * (1 + 0.25 * np.cos(2 * np.pi * (local_hour - 15) / 24))
+    )
+    return Weather(
+        np.round(temperature, 2), np.round(temperature - dry, 2), np.asarray(np.round(np.clip(wind, 0, 28), 1))
+    )
 
 
 def _winterness(start: dt.datetime, hours: int) -> Floats:
@@ -132,7 +169,8 @@ def _ar(hours: int, memory_h: float, rng: np.random.Generator) -> Floats:
 
 def _systems(hours: int, rng: np.random.Generator) -> Floats:
     """Weather systems of some days, with a slow part that makes one month and one winter unlike the next."""
-    return 0.88 * lfilter([0.08], [1.0, -0.92], _ar(hours, 55.0, rng)) * 1.06 + 0.47 * _ar(hours, 1500.0, rng)
+    slow = 0.47 * _ar(hours, 1500.0, rng)
+    return np.asarray(0.93 * lfilter([0.08], [1.0, -0.92], _ar(hours, 55.0, rng)) + slow)
 
 
 def _spells(climate: Climate, start: dt.datetime, hours: int, rng: np.random.Generator) -> Floats:

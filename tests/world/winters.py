@@ -1,4 +1,4 @@
-"""Which stretches of a unit's life are recurring, and what the next winters would bring: the same life, run on new weather."""
+"""Which stretches of a unit's life are recurring, and what next winters would bring: the same life on new weather."""
 
 from dataclasses import dataclass
 from itertools import pairwise
@@ -62,7 +62,7 @@ def recurring_stretches(life: Life, around: Surroundings) -> list[Recurring]:
     """Stretches of a lived life in which the unit was recurring; neighbouring ones of one kind are joined."""
     end = float(life.around.hours)
     known: dict[tuple[Condition, ...], tuple[str, float]] = {}
-    changes = [c for c in life.changes]
+    changes = list(life.changes)
     marks = [max(at, 0.0) for at, _ in changes] + [end]
     found: list[Recurring] = []
     for (began, ended), (_, state) in zip(pairwise(marks), changes, strict=True):
