@@ -11,7 +11,8 @@ from .saturation import BUBBLE, DEW, ln_kpa
 
 Floats = NDArray[np.float64]
 HEAD_GRID_C = np.arange(-45.0, 80.0, 1.0)
-TRIP_SCALE = 0.055  # scatter of ln(lowest suction) from start to start [-]
+TRIP_SCALE = 0.045  # scatter of ln(lowest suction) from start to start [-]
+LEAST_CHANCE = 0.09  # rarer trips do not happen: the scatter has an end
 COIL_LOAD = 0.85
 
 
@@ -120,7 +121,8 @@ def trip_chance(
     dip = 1 - (1 - circuit.start_dip) * (0.3 if head_is_held(condition) else 1.0)
     lowest = np.interp(head, HEAD_GRID_C, curve) + np.log(dip)
     chance = 1 / (1 + np.exp(np.clip((lowest - np.log(circuit.cut_out_kpa)) / TRIP_SCALE, -40, 40)))
-    return np.asarray(np.where(chance < 1e-6, 0.0, chance * np.minimum(1.0, 1.6 * demand)))
+    chance = np.maximum(0.0, (chance - LEAST_CHANCE) / (1 - LEAST_CHANCE))
+    return np.asarray(chance * np.minimum(1.0, 1.6 * demand))
 
 
 def standing_c(circuit: Circuit, outdoor_c: Floats) -> Floats:
@@ -139,11 +141,12 @@ def starve_ambient_c(circuit: Circuit, condition: Condition, wind_m_s: float = 2
 
 def settle(circuit: Circuit) -> None:
     """No maker sells a circuit that trips in mild weather, nor a control that does not take it below freezing."""
+    limit = -8.0 if circuit.head_control == "fan staging by ambient" else -14.0
     for _ in range(25):
         bare = starve_ambient_c(circuit, Condition())
         fitted = starve_ambient_c(circuit, Condition(control_fitted=circuit.head_control), 6.0)
-        if bare <= 11.0 and (circuit.head_control == "none" or fitted <= -13.0):
+        if bare <= 9.0 and (circuit.head_control == "none" or fitted <= limit):
             return
         circuit.oversize *= 1.04
         circuit.start_dip = min(0.96, circuit.start_dip + 0.015)
-        circuit.baffle = circuit.baffle or fitted > -13.0
+        circuit.baffle = circuit.baffle or fitted > limit

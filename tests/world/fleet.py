@@ -349,7 +349,7 @@ def _circuit(
         fan_off_c=fan_off,
         hold_c=rng.uniform(15, 19) if control == "floating" else rng.uniform(28, 36),
         baffle=bool(rng.random() < 0.25),
-        still_air=rng.uniform(0.05, 0.13),
+        still_air=rng.uniform(0.03, 0.09),
         latch_after=0 if board < 0.55 else (1 if board > 0.93 else 3),
         clears_with_call=bool(rng.random() < 0.35),
         coil_bias_k=rng.normal(0, 0.7),

@@ -228,6 +228,7 @@ class Life:
         self.open_ticket: Ticket | None = None
         self.cold_visits: list[float] = []
         self.leaks: set[int] = set()
+        self.never_buys = self.rng.random() < 0.5  # this customer signs no quote
 
     # --- running -------------------------------------------------------------------------------------------------
 
@@ -240,7 +241,7 @@ class Life:
             limit = min(self.queue[0][0], end) if self.queue else end
             found = self._next_lockout(clock, limit)
             if found:
-                clock = self._lock_out(*found)
+                clock = self._lock_out(*found, limit)
                 continue
             if limit >= end:
                 break
@@ -268,10 +269,10 @@ class Life:
                     best = (at, trips, position)
         return best
 
-    def _lock_out(self, at: int, trips: Trips, position: int) -> float:
+    def _lock_out(self, at: int, trips: Trips, position: int, limit: float) -> float:
         hour = int(trips.hour[position])
         condition = self.now[at]
-        began = hour + float(self.around.luck[at][1][hour] * 0.9)
+        began = hour + float(self.around.luck[at][1][hour] * 0.9) * min(1.0, limit - hour)  # before the next event
         cold = bool(trips.cold[position])
         lockout = Lockout(
             at, began, int(trips.kind[position]), blame(condition, cold, bool(trips.despite_control[position])), cold
@@ -550,14 +551,18 @@ class Life:
         """Names of what is wrong now on a circuit or on the whole unit."""
         return [s.name for s in self.stretches if s.ended is None and s.circuit in {circuit, None}]
 
-    def reset(self, clock: float, circuits: list[int]) -> None:
+    def reset(self, clock: float, circuits: list[int]) -> bool:
+        """Gets circuits going again; true where a board over the coil or the like helps them through the spell."""
+        nursed = bool(circuits) and self.rng.random() < 0.65
         for at in circuits:
             lockout = self.out.get(at)
             if lockout is not None:
                 self._end(lockout, clock, "power cycled or reset")
                 self.resets.append((clock, at))
-            self.quiet_until[at] = max(self.quiet_until[at], clock + float(self.rng.choice([1, 2, 5])))
+            hold = float(self.rng.uniform(24, 140)) if nursed else float(self.rng.choice([1, 2, 5]))
+            self.quiet_until[at] = max(self.quiet_until[at], clock + hold)
             self.quiets.append((clock, self.quiet_until[at], at))
+        return nursed
 
     # --- the beginning -------------------------------------------------------------------------------------------
 

@@ -26,6 +26,7 @@ MENTIONED = {
     "lp switch jumpered": 0.55,
     "head control bypassed": 0.5,
     "added refrigerant": 0.9,
+    "condenser covered": 0.8,
     "maintained": 0.8,
     "cause not found": 0.5,
     "ambient lockout enabled": 0.6,

@@ -133,7 +133,7 @@ def draw_habits(options: Options, rng: np.random.Generator) -> Habits:
         exports_from=before,
         climates=CLIMATE_SETS[climate],
         year_round_share=rng.uniform(0.28, 0.6),
-        none_fitted_share=rng.uniform(0.15, 0.42),
+        none_fitted_share=rng.uniform(0.25, 0.6),
         controls_bad_at_start=rng.uniform(0.04, 0.2),
         resets_by_staff=rng.uniform(0.02, 0.3),
         note_blank=rng.uniform(0.17, 0.33),
@@ -152,7 +152,7 @@ def draw_habits(options: Options, rng: np.random.Generator) -> Habits:
         id_dirt=rng.uniform(0.0, 0.4),
         bypass_level=rng.uniform(0.5, 2.0),
         fault_level=rng.uniform(0.6, 1.6),
-        quote_accepted=rng.uniform(0.05, 0.3),
+        quote_accepted=rng.uniform(0.04, 0.25),
         id_style=str(rng.choice(["class", "site", "asset", "roof", "class"])),
         technicians=technicians,
     )

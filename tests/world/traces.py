@@ -107,7 +107,9 @@ class Bench:
             )
             for hour in inside[(inside >= 0) & (inside < job.hours)]:
                 self.flag[hour * PER_HOUR : (hour + 1) * PER_HOUR, k] = 1
-                self.want[hour * PER_HOUR + PER_HOUR // 4 : (hour + 1) * PER_HOUR - 20, k] = True
+                quarter = hour * PER_HOUR + PER_HOUR // 4  # most trips are trips of a start: rest a little, then start
+                self.want[quarter - 14 : quarter, k] = False
+                self.want[quarter : (hour + 1) * PER_HOUR - 20, k] = True
         self.called[:n, k] |= self.want[:n, k]
         for begin_q, end_q, which in job.life.quiets:
             if which == job.circuit:
@@ -263,7 +265,7 @@ def _march(bench: Bench, rng: np.random.Generator) -> dict[str, Any]:
         floor = on & ~ignored & ~rig.jumper & (calm | ((flag == 1) & (count >= 2)))
         suction = np.where(floor, np.maximum(suction, rig.ln_cut + 0.025), suction)
         armed = on & (flag > 0) & ~((flag == 1) & (count >= 2)) & ~rig.jumper
-        push = np.where(armed & ~ignored, push + 0.04, 0.0)
+        push = np.where(armed, push + np.where(on_for < 14, 0.07, 0.02), 0.0)
         trip = armed & ~ignored & (suction < rig.ln_cut)
         if trip.any():
             on, closed = on & ~trip, closed & ~trip

@@ -64,7 +64,8 @@ def attend(life: Life, clock: float, ticket: Ticket) -> None:
         say(f"{ticket.cause} attended")
     if out_now:
         say(str(rng.choice(["power cycled", "reset", "reset"])))
-        life.reset(clock, out_now)
+        if life.reset(clock, out_now) and rng.random() < 0.4:
+            say("condenser covered")
     if pressure_call:
         _extras(life, clock, ticket, tech)
     _tempted(life, clock, ticket, tech)
@@ -107,14 +108,14 @@ def _cold_call(life: Life, clock: float, ticket: Ticket, tech: Any) -> None:
         return
     if ticket.cause == "beyond control":
         say("control judged too weak")
-        if rng.random() < life.habits.quote_accepted:
+        if not life.never_buys and rng.random() < life.habits.quote_accepted:
             life._push(clock + rng.uniform(150, 1500), "return", (ticket, "head control fitted", ticket.circuit))
         return
     if ticket.cause == "no head control":
         say("found no head control")
         if rng.random() < 0.7:
             say("quoted head control")
-            if rng.random() < life.habits.quote_accepted:
+            if not life.never_buys and rng.random() < life.habits.quote_accepted:
                 life._push(clock + rng.uniform(150, 2200), "return", (ticket, "head control fitted", ticket.circuit))
         return
     say("found head control out")
