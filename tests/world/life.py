@@ -20,6 +20,7 @@ from .weather import Weather
 
 UNIT_WIDE = {"economizer idle", "airflow or icing", "ambient setting holds off", "controls"}
 SELF_RESET, SWITCH_OPEN, LATCHED = 0, 1, 2
+NURSED_H = 12.0  # a quiet time longer than this is the work of a board over the coil
 KIND = {SWITCH_OPEN: "switch open", LATCHED: "latched"}
 
 
@@ -289,7 +290,7 @@ class Life:
         weary = sum(began - at < 1500 for at in self.cold_visits)  # people get used to it and help themselves
         if self.rng.random() < min(0.85, self.habits.resets_by_staff * (0.4 + 0.3 * weary)):
             self._push(began + self.rng.uniform(0.5, 30), "staff_reset", lockout)
-        self._notice(lockout, patient=self.rng.random() > 1 / (1 + 0.25 * weary))
+        self._notice(lockout, patient=self.rng.random() > 1 / (1 + 0.6 * weary))
         return began
 
     def _notice(self, lockout: Lockout, *, patient: bool) -> None:
@@ -553,6 +554,7 @@ class Life:
 
     def reset(self, clock: float, circuits: list[int]) -> bool:
         """Gets circuits going again; true where a board over the coil or the like helps them through the spell."""
+        weary = sum(clock - visit < 1500 for visit in self.cold_visits)
         nursed = bool(circuits) and self.rng.random() < 0.65
         for at in circuits:
             lockout = self.out.get(at)
@@ -560,6 +562,8 @@ class Life:
                 self._end(lockout, clock, "power cycled or reset")
                 self.resets.append((clock, at))
             hold = float(self.rng.uniform(24, 140)) if nursed else float(self.rng.choice([1, 2, 5]))
+            if weary >= 3 and self.rng.random() < 0.45:  # enough: the board stays on for weeks
+                hold = float(self.rng.uniform(250, 1500))
             self.quiet_until[at] = max(self.quiet_until[at], clock + hold)
             self.quiets.append((clock, self.quiet_until[at], at))
         return nursed

@@ -13,7 +13,7 @@ from scipy.signal import lfilter
 
 from .circuit import COIL_LOAD, HEAD_GRID_C, Condition, suction_curve
 from .fleet import Circuit
-from .life import LATCHED
+from .life import LATCHED, NURSED_H
 from .loggers import HOUR_S, Job
 from .saturation import BUBBLE, ln_kpa
 
@@ -73,6 +73,7 @@ class Bench:
         shape = (self.steps, n)
         self.air = np.zeros(shape, np.float32)
         self.still = np.full(shape, 0.1, np.float32)
+        self.cover = np.ones(shape, np.float32)  # share of the coil that a board leaves open
         self.want = np.zeros(shape, bool)
         self.called = np.zeros(shape, bool)
         self.demanded = np.zeros(shape, bool)
@@ -113,23 +114,25 @@ class Bench:
         self.called[:n, k] |= self.want[:n, k]
         for begin_q, end_q, which in job.life.quiets:
             if which == job.circuit:
-                self._mark(k, job, begin_q, end_q, 0)
+                self._mark(self.flag[:, k], job, begin_q, end_q, 0)
+                if end_q - begin_q > NURSED_H:
+                    self._mark(self.cover[:, k], job, begin_q, end_q, 0.12)
         for lockout in job.life.lockouts:
             ended = lockout.ended if lockout.ended is not None else 1e9
             if lockout.circuit != job.circuit or ended < job.start or lockout.began > job.start + job.hours:
                 continue
-            self._mark(k, job, lockout.began, ended, 2 if lockout.kind == LATCHED else 3)
+            self._mark(self.flag[:, k], job, lockout.began, ended, 2 if lockout.kind == LATCHED else 3)
             if lockout.began < job.start:
                 self.begins_out[k] = 2 if lockout.kind == LATCHED else 1
             step = int((ended - job.start) * PER_HOUR)
             if 0 <= step < n and (lockout.kind == LATCHED or lockout.ended_by == "power cycled or reset"):
                 self.release[step, k] = True
 
-    def _mark(self, k: int, job: Job, began: float, ended: float, value: int) -> None:
+    def _mark(self, column: NDArray[Any], job: Job, began: float, ended: float, value: float) -> None:
         begin = max(0, int((began - job.start) * PER_HOUR))
         end = min(job.hours * PER_HOUR, int((min(ended, job.start + job.hours) - job.start) * PER_HOUR))
         if end > begin:
-            self.flag[begin:end, k] = value
+            column[begin:end] = value
 
 
 def run_traces(jobs: list[Job], seed: int) -> list[Trace]:
@@ -239,7 +242,7 @@ def _march(bench: Bench, rng: np.random.Generator) -> dict[str, Any]:
         fan = np.where((mode == 3) & (air < 16), rig.part, fan) * on
         still = bench.still[step]
         flow = still + (1 - still) * fan * rig.share
-        balance = air + rig.over * flow**-0.6
+        balance = air + rig.over * (flow * bench.cover[step]) ** -0.6
         balance = np.where(mode == 4, np.maximum(balance, rig.hold), balance)
         cold = np.minimum(air + rig.bias, rig.space)
         rest = cold + indoor * (rig.space - cold)

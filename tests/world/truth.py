@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from .build import World
-from .life import KIND, LATCHED, Life, Lockout, blame
+from .life import KIND, LATCHED, NURSED_H, Life, Lockout, blame
 from .saturation import KPA_PER_PSI, barometer_kpa
 from .traces import PER_HOUR, Trace
 from .winters import YEAR_H, Winter
@@ -115,6 +115,13 @@ def _lockouts(world: World, folder: Path) -> None:
     header = ["unit_id", "circuit", "started_at", "ended_at", "kind", "cause", "is_cold", "ended_by", "resolved"]
     write_table(folder / "lockouts.csv", header, sorted(rows, key=lambda r: (r[0], r[2], r[1])))
     write_table(folder / "trips.csv", ["unit_id", "circuit", "tripped_at"], sorted(trips))
+    covered = [
+        [life.unit.unit_id, life.unit.circuits[at].name, iso(world.instant(began)), iso(world.instant(ended))]
+        for life in world.lives
+        for began, ended, at in life.quiets
+        if ended - began > NURSED_H and ended > world.habits.exports_from
+    ]
+    write_table(folder / "covered.csv", ["unit_id", "circuit", "began_at", "ended_at"], covered)
     loggers = [
         [
             t.job.life.unit.unit_id,
