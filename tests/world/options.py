@@ -137,7 +137,7 @@ def draw_habits(options: Options, rng: np.random.Generator) -> Habits:
         controls_bad_at_start=rng.uniform(0.04, 0.2),
         resets_by_staff=rng.uniform(0.02, 0.3),
         note_blank=rng.uniform(0.17, 0.33),
-        note_wrong=rng.uniform(0.06, 0.15),
+        note_wrong=rng.uniform(0.09, 0.18),
         nuisance_per_year=rng.uniform(0.4, 1.4),
         heating_per_year=rng.uniform(0.1, 0.6),
         planned_per_year=float(rng.choice([1.0, 2.0, 2.0, 4.0])),
