@@ -8,6 +8,7 @@ import dataframely as dy
 
 from lowambient.records import outputs
 from lowambient.records.columns import choice, count, flag, number, text
+from lowambient.report import callback_schemas
 
 
 class UnitRanking(dy.Schema):
@@ -183,6 +184,7 @@ WORKING: dict[str, type[dy.Schema]] = {
     "unit_station": UnitStation,
     "unmatched": Unmatched,
     "set_aside": SetAside,
+    **callback_schemas.TABLES,
 }
 PAGE: dict[str, type[dy.Schema]] = {
     "summary": Summary,
