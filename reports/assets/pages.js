@@ -15,8 +15,11 @@ function fitted(spec, width) {
   if (spec.concat) spec.columns = width < NARROW_PX ? 1 : spec.columns;
   const columns = spec.concat ? spec.columns : 1;
   const gaps = (columns - 1) * (spec.spacing || 0);
-  const plot = Math.max(160, Math.floor((width - gaps) / columns) - spec.usermeta.gutter_px);
-  for (const view of spec.vconcat || spec.concat || [spec]) view.width = plot;
+  const cell = Math.floor((width - gaps) / columns);
+  const { gutter_px, gutters_px = [] } = spec.usermeta;
+  (spec.vconcat || spec.concat || [spec]).forEach((view, at) => {
+    view.width = Math.max(160, cell - (gutters_px[at] ?? gutter_px));
+  });
   return spec;
 }
 
@@ -31,6 +34,8 @@ async function draw(place) {
   place.dataset.drawn = "false";
   const drawn = await window.vegaEmbed(place, fitted(spec, width), CHART);
   nameSwitches(place);
+  const switches = place.querySelector(".vega-bindings");
+  if (switches && "switchesFirst" in place.dataset) place.prepend(switches);
   place.dataset.drawn = "true";
   return drawn.view;
 }

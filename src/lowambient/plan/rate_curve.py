@@ -27,7 +27,7 @@ FALSE_DISCOVERIES = 0.05
 
 
 def rate_curve(unit_bands: pl.DataFrame, counts: pl.DataFrame, thresholds: Mapping[str, float]) -> pl.DataFrame:
-    """Episodes of each symptom for each 1,000 unit-hours by band of outdoor temperature, and a smooth curve through them.
+    """Episodes of each symptom for each 1,000 unit-hours by band of outdoor temperature, with a smooth curve.
 
     `unit_bands`: as the mart; `counts`: as the mart `symptom_bands`. Grain: measure, symptom, band with unit-hours.
     `unit_hours` [h], `calls`, `episodes`; `rate_per_1000_h` of episodes; `exact_lower`, `exact_upper`: exact Poisson

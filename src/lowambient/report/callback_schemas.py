@@ -137,6 +137,14 @@ class ColdGathering(dy.Schema):
     gathers = flag("gathers in the cold, false ones held at 5 %; null where not tested")
 
 
+class FollowUpVerdicts(dy.Schema):
+    """Grain: work, verdict. Single repairs by how they went."""
+
+    work = text("what was done", key=True)
+    verdict = choice("follow_up_verdict", "did it hold", key=True)
+    repairs = count("repairs", required=True)
+
+
 TABLES: dict[str, type[dy.Schema]] = {
     "recall_cells": RecallCells,
     "first_time_fix": FirstTimeFix,

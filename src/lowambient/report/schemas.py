@@ -196,6 +196,7 @@ PAGE: dict[str, type[dy.Schema]] = {
     "thresholds": Thresholds,
     "versions": Versions,
     "costs": Costs,
+    "follow_up_verdicts": callback_schemas.FollowUpVerdicts,
     "contents": Contents,
 }
 ALL: dict[str, type[dy.Schema]] = {**outputs.TABLES, **WORKING, **PAGE}
