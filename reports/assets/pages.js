@@ -15,11 +15,8 @@ function fitted(spec, width) {
   if (spec.concat) spec.columns = width < NARROW_PX ? 1 : spec.columns;
   const columns = spec.concat ? spec.columns : 1;
   const gaps = (columns - 1) * (spec.spacing || 0);
-  const cell = Math.floor((width - gaps) / columns);
-  const { gutter_px, gutters_px = [] } = spec.usermeta;
-  (spec.vconcat || spec.concat || [spec]).forEach((view, at) => {
-    view.width = Math.max(160, cell - (gutters_px[at] ?? gutter_px));
-  });
+  const plot = Math.max(160, Math.floor((width - gaps) / columns) - spec.usermeta.gutter_px);
+  for (const view of spec.vconcat || spec.concat || [spec]) view.width = plot;
   return spec;
 }
 

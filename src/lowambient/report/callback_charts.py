@@ -50,18 +50,14 @@ def rates(cells: pl.DataFrame, least: float, bands: Mapping[str, float], figures
     groups = {name: _in_order(cells, name) for name in ("technician", "work", "unit kind", "month")}
     views = [
         parts.rows("fleet", "symptom", symptoms, "By symptom", pick=True),
-        parts.across(
-            "weather band", "x:Q", _temperature_axis(bands, figures), "By outdoor temperature when it came in"
-        ),
-        parts.rows("technician", "value", groups["technician"], "By technician of the first call, in order of name"),
+        parts.across("weather band", "x:Q", _temperature_axis(bands, figures), "By outdoor temperature"),
+        parts.rows("technician", "value", groups["technician"], "By technician, in order of name"),
         parts.across("month", "value:O", _month_axis(groups["month"]), "By month"),
         parts.rows("work", "value", groups["work"], "By what was done"),
         parts.rows("unit kind", "value", groups["unit kind"], "By what the unit is for"),
     ]
     chart = alt.concat(*views, columns=2, spacing=34).add_params(window).resolve_scale(x="independent", y="independent")
-    dressed = spec(chart, LABEL_PX)
-    dressed["usermeta"]["gutters_px"] = [LABEL_PX, VALUE_PX, LABEL_PX, VALUE_PX, LABEL_PX, LABEL_PX]
-    return dressed
+    return spec(chart, LABEL_PX)
 
 
 def _compact(
@@ -462,13 +458,13 @@ def clusters(table: pl.DataFrame, share: float | None) -> Spec | None:
         "kind",
         order,
         "cold_rate_ratio",
-        "Rate in the cold over mild weather",
+        "Cold rate over mild",
         tips,
         lower="lower_drawn",
         upper="upper_drawn",
         scale=alt.Scale(type="log", domain=[0.1, top], clamp=True),
         axis=alt.Axis(values=[0.1, 0.3, 1, 3, 10, 30, 100], format="~g", labelOverlap=True),
-        label_px=LABEL_PX + 60,
+        label_px=LABEL_PX + 30,
         lines=(1.0,),
         missing="cannot be told",
     )
@@ -487,10 +483,10 @@ def clusters(table: pl.DataFrame, share: float | None) -> Spec | None:
             alt.Tooltip("callbacks:Q", title="callbacks", format=","),
             *_share_tips("callback_share"),
         ],
-        label_px=LABEL_PX + 60,
+        label_px=LABEL_PX + 30,
         lines=() if share is None else (share,),
     )
-    return spec(alt.concat(left, right, columns=2, spacing=34), LABEL_PX + 60)
+    return spec(alt.concat(left, right, columns=2, spacing=34), LABEL_PX + 30)
 
 
 def rate_curve(table: pl.DataFrame, changes: pl.DataFrame, figures: Figures) -> Spec | None:
@@ -685,7 +681,7 @@ def held(by_work: pl.DataFrame, verdicts: pl.DataFrame, halved: float) -> Spec |
         "work",
         order,
         "ratio",
-        "Calls after over those to be expected",
+        "Calls after over expected",
         [
             alt.Tooltip("work:N", title="work"),
             alt.Tooltip("repairs:Q", title="repairs", format=","),
@@ -728,6 +724,7 @@ def held(by_work: pl.DataFrame, verdicts: pl.DataFrame, halved: float) -> Spec |
                 title=None,
                 sort=None,
                 scale=alt.Scale(domain=kinds, range=[BLUE, GREY, "var(--land)", VERMILLION]),
+                legend=alt.Legend(columns=2),
             ),
             order=alt.Order("place:Q"),
             tooltip=[

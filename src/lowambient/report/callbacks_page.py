@@ -62,7 +62,6 @@ def context(book: Book) -> Context:
         "verdicts": book.rows("follow_up_verdicts"),
         "chart_rates": charts.rates(_cells(book), least, _middles(book, figures), figures),
         "chart_sites": charts.sites(sites),
-        "sites_shown": SITES_SHOWN,
         "chart_windows": charts.windows(rates.filter(dimension="window")),
         "chart_time": charts.time_to_callback(tables["time_to_callback"], in_force),
         "chart_age": charts.calls_by_service_age(tables["calls_by_service_age"]),
