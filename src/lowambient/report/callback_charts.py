@@ -63,7 +63,10 @@ def rates(cells: pl.DataFrame, least: float, bands: Mapping[str, float], figures
 def _compact(
     cells: pl.DataFrame, windows: Sequence[tuple[str, float]], bands: Mapping[str, float]
 ) -> list[dict[str, Any]]:
-    """One object a dimension, value and symptom; calls, whole windows and callbacks are lists by place of `windows`."""
+    """One object a dimension, value and symptom; calls n, whole windows w and callbacks b are lists over `windows`.
+
+    No name of theirs may be that of a field made from them: the script makes fields in place, and again at each choice.
+    """
     place = {window: at for at, window in enumerate(windows)}
     found: dict[tuple[str, str, str], dict[str, Any]] = {}
     for row in cells.iter_rows(named=True):
@@ -72,15 +75,15 @@ def _compact(
             key,
             {
                 **dict(zip(("dimension", "value", "symptom"), key, strict=True)),
-                **{name: [0] * len(windows) for name in ("n", "whole", "back")},
+                **{name: [0] * len(windows) for name in ("n", "w", "b")},
             },
         )
         if row["dimension"] == "weather band":
             one["x"] = bands.get(row["value"])
         at = place[(row["clock"], row["window"])]
         one["n"][at] = row["calls"]
-        one["whole"][at] = row["calls"] - row["censored"]
-        one["back"][at] = row["callbacks"]
+        one["w"][at] = row["calls"] - row["censored"]
+        one["b"][at] = row["callbacks"]
     return list(found.values())
 
 
@@ -106,7 +109,7 @@ class _Parts:
         share, z = "datum.back / datum.whole", _Z
         spread = f"{z} * sqrt(datum.rate * (1 - datum.rate) / datum.whole + {z * z / 4} / pow(datum.whole, 2))"
         return (
-            chart.transform_calculate(whole="datum.whole[window]", back="datum.back[window]", calls="datum.n[window]")
+            chart.transform_calculate(whole="datum.w[window]", back="datum.b[window]", calls="datum.n[window]")
             .transform_aggregate(whole="sum(whole)", back="sum(back)", calls="sum(calls)", groupby=[*by])
             .transform_calculate(rate=share, known=f"datum.whole >= {max(self.least, 1)}")
             .transform_calculate(
@@ -175,14 +178,21 @@ class _Parts:
         )
         field = x.partition(":")[0]
         by = ["value"] if field == "value" else ["value", field]
-        known = self.counted(dimension, by, narrowed=True).transform_filter("datum.known").encode(x=position)
+        base = self.counted(dimension, by, narrowed=True).encode(x=position)
         if field == "x":
-            known = known.transform_filter("isValid(datum.x)")
+            base = base.transform_filter("isValid(datum.x)")
+        known = base.transform_filter("datum.known")
         span = known.mark_rule(size=3, color=SKY, strokeCap="round").encode(y=y, y2="upper:Q")
         point = known.mark_circle(size=50, opacity=1, color=BLUE).encode(
             y="rate:Q", tooltip=self.tips("group", "value")
         )
-        return alt.layer(self.middle("y"), span, point).properties(width=400, height=ROW_PX * 12, title=title)
+        few = (
+            base.transform_filter("!datum.known && datum.calls > 0")
+            .mark_text(text="·", fontSize=16, color=SOFT)
+            .encode(y=alt.datum(0), tooltip=self.tips("too few", "value")[:4])
+        )
+        layers = [self.middle("y"), span, point, few]
+        return alt.layer(*layers).properties(width=400, height=ROW_PX * 12, title=title)
 
     def middle(self, channel: str) -> Any:
         """The share of all calls of the choice, as a line to hold the groups against."""
