@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import polars as pl
+from scipy import stats
 
 from lowambient.plan.rates import benjamini_hochberg, poisson_interval
 from lowambient.plan.resampling import FEWEST_SITES, resampled_ratio, seed_of
@@ -22,6 +23,8 @@ CURVES = 400
 LEAST_EXPECTED = 5.0
 """Fewest episodes to be expected on either side of a change if there were none (common practice for counts)."""
 
+_WIDEST = 20.0  # upper end of an interval, as logarithm over its curve: a number still, where nothing is known
+
 FALSE_DISCOVERIES = 0.05
 """Share of false ones allowed among the symptoms said to change (Benjamini & Hochberg 1995 use the same)."""
 
@@ -33,7 +36,9 @@ def rate_curve(unit_bands: pl.DataFrame, counts: pl.DataFrame, thresholds: Mappi
     `unit_hours` [h], `calls`, `episodes`; `rate_per_1000_h` of episodes; `exact_lower`, `exact_upper`: exact Poisson
     95 %, as if episodes were independent; `lower`, `upper`: at each end the wider of that and of drawing whole sites
     anew (units under `FEWEST_SITES` sites); `smooth_per_1000_h`, `smooth_lower`, `smooth_upper`: penalised Poisson
-    curve (see `smoothing`), its smoothness chosen once on the fleet, and the middle 95 % of curves of drawn fleets.
+    curve (see `smoothing`), its smoothness chosen once on the fleet, and its 95 % interval: the spread of the logarithm
+    over curves of drawn fleets, times Student's t with the degrees of freedom of Satterthwaite's rule, since few sites
+    carry most episodes (the plain middle 95 % of few sites is too narrow).
     The curve is null for symptoms with fewer than `least_group_calls` episodes on the measure.
     """
     tables = [_curves(fleet, thresholds["least_group_calls"]) for fleet in _fleets(unit_bands, counts)]
@@ -168,17 +173,13 @@ def _curves(fleet: _Fleet, least: float) -> pl.DataFrame:
     resampled = resampled_ratio(stacked, np.tile(fleet.hours, (1, len(symptoms))), fleet.seed)
     low, high = (ends.reshape(len(symptoms), -1) for ends in resampled)
     drawn = fleet.drawn()[:CURVES]
-    drawn_hours = drawn @ fleet.hours
     tables = []
     for place, name in enumerate(symptoms):
         events = fleet.episodes[name].sum(axis=0)
         exact_lower, exact_upper = poisson_interval(events, hours)
         smooth = np.full((3, len(hours)), np.nan)
         if events.sum() >= least:
-            weight = smoothness(fleet.episodes[name], fleet.hours)
-            smooth[0] = whittaker_poisson(events[None], hours[None], weight)[0]
-            of_drawn = whittaker_poisson(drawn @ fleet.episodes[name], drawn_hours, weight, near=smooth[0])
-            smooth[1:] = np.quantile(of_drawn, (0.025, 0.975), axis=0)
+            smooth = _smooth(fleet.episodes[name], fleet.hours, drawn)
         numbers = {
             "rate_per_1000_h": events / hours,
             "exact_lower": exact_lower,
@@ -200,6 +201,18 @@ def _curves(fleet: _Fleet, least: float) -> pl.DataFrame:
             )
         )
     return pl.concat(tables).select(list(_CURVE))
+
+
+def _smooth(events: Array, hours: Array, drawn: Array) -> Array:
+    """The curve and the ends of its interval (rows), by band [1/h]; `drawn`: how often each site is in each fleet."""
+    weight = smoothness(events, hours)
+    curve = whittaker_poisson(events.sum(axis=0)[None], hours.sum(axis=0)[None], weight)[0]
+    curves = whittaker_poisson(drawn @ events, drawn @ hours, weight, near=curve)
+    pull = events.sum(axis=1) - events.sum() / hours.sum() * hours.sum(axis=1)
+    squares = np.sum(pull**2)
+    freedom = squares**2 / np.sum(pull**4) if squares > 0 else 1.0
+    half = stats.t.ppf(0.975, freedom) * np.std(np.log(curves), axis=0)
+    return np.stack((curve, curve * np.exp(-half), curve * np.exp(np.minimum(half, _WIDEST))))
 
 
 def _changes(fleet: _Fleet, least: float) -> pl.DataFrame:
