@@ -22,7 +22,7 @@ from report_frames import FACTS, HOSTILE, WINTERS, empty_frames, fleet_frames
 
 from lowambient import reference
 from lowambient.records import outputs
-from lowambient.report import RunFacts, charts, pages, schemas, summaries, write_pages, write_tables
+from lowambient.report import RunFacts, callbacks_page, charts, pages, schemas, summaries, write_pages, write_tables
 from lowambient.report.reading_units import ReadingUnits
 from lowambient.report.tables import as_written, write_table
 
@@ -553,6 +553,39 @@ def test_chart_data_cannot_close_its_script(hostile: Path) -> None:
 
 
 # Charts, templates, assets, sizes
+
+
+def test_charts_of_callbacks_cannot_close_their_scripts_either(hostile: Path) -> None:
+    source = (hostile / "callbacks.html").read_text(encoding="utf-8")
+    blocks = re.findall(r'<script type="application/json" id="(\w+)-spec">(.*?)</script>', source, re.DOTALL)
+    assert len(blocks) == 10
+    for _, block in blocks:
+        assert not re.search("[<>&\u2028\u2029]", block)
+    people = {row["value"] for row in json.loads(dict(blocks)["rates"])["datasets"].popitem()[1]}
+    assert HOSTILE["closing"] in people
+    assert HOSTILE["expression"] in people
+
+
+def test_weather_bands_are_named_in_the_readers_units(usual: Path, hostile: Path) -> None:
+    """The table names bands in whole °F; 5 °F from 50 °F are exact edges, 2.5 K ones are those of the grid nearest."""
+    assert callbacks_page.band_edges("35 to 40 °F", 25 / 9) == pytest.approx((15 / 9, 40 / 9))
+    assert callbacks_page.band_edges("-10 to -5 °F", 25 / 9) == pytest.approx((-210 / 9, -185 / 9))
+    assert callbacks_page.band_edges("54 to 59 °F", 2.5) == pytest.approx((12.5, 15.0))
+    assert callbacks_page.band_edges("no weather", 2.5) is None
+    assert "35 to 40 °F" in read(usual / "callbacks.html").foreign
+    assert "1.7 to 4.4 °C" in read(hostile / "callbacks.html").foreign
+    assert "°F" not in " ".join(read(hostile / "callbacks.html").plain)
+
+
+def test_technicians_stand_in_order_of_name_with_their_intervals(usual: Path) -> None:
+    source = (usual / "callbacks.html").read_text(encoding="utf-8")
+    shown = re.findall(r'data-key=\'\["days", "technician", "([^"]+)"\]\' data-column="(\w+)"', source)
+    names = list(dict.fromkeys(name for name, _ in shown))
+    assert names == sorted(names)
+    assert len(names) > 5
+    for name in names:
+        columns = {column for at, column in shown if at == name}
+        assert ("rate" in columns) == ({"lower", "upper"} <= columns)
 
 
 def test_charts_hold_the_rows_of_their_tables(usual: Path) -> None:

@@ -16,6 +16,7 @@ CLOCK_UNITS = {"days": "days", "cold hours": "cold h"}
 _KINDS = (BLUE, VERMILLION, SOFT)
 _DASHES = ([1, 0], [6, 3], [2, 2])
 _Z = 1.959963984540054  # normal quantile of the 95 % interval
+_HEADROOM, _HOURS_SEEN = 1.6, 500.0  # judgement: a rate over fewer unit-hours does not set the scale of a chart
 _PERCENT = "format(datum.value, '.0%')"
 
 
@@ -508,15 +509,9 @@ def rate_curve(table: pl.DataFrame, changes: pl.DataFrame, figures: Figures) -> 
     if known.is_empty():
         return None
     unit = figures.units.temperature_unit
+    seen = pl.col("rate_per_1000_h").filter(pl.col("unit_hours") >= _HOURS_SEEN).max()
     tops = known.group_by("measure", "symptom").agg(
-        (
-            1.25
-            * pl.max_horizontal(
-                pl.col("rate_per_1000_h").filter(pl.col("unit_hours") > 500).max(), pl.col("smooth_upper").max()
-            )
-        )
-        .round(4)
-        .alias("top")
+        (_HEADROOM * pl.max_horizontal(seen, pl.col("smooth_per_1000_h").max())).round(4).alias("top")
     )
     frame = (
         _in_reading_units(known, figures, {"lower_c": "from", "upper_c": "to"})
