@@ -205,9 +205,11 @@ def _gathering(book: Book) -> pl.DataFrame:
 
 
 def _repairs(book: Book) -> pl.DataFrame:
-    """Repairs that did not hold first, then those that did, then the undecided; most to be expected first."""
+    """Repairs that did not hold first, then those that did, then the undecided; those that stand apart before others."""
     order = pl.col("verdict").replace_strict({name: at for at, name in enumerate(VERDICTS)}, default=len(VERDICTS))
-    return book.tables["follow_up"].sort(order, "expected_untreated_calls", "call_id", descending=[False, True, False])
+    return book.tables["follow_up"].sort(
+        order, "apart", "expected_untreated_calls", "call_id", descending=[False, True, True, False]
+    )
 
 
 def _cluster_share(clusters: pl.DataFrame) -> float | None:
