@@ -205,7 +205,7 @@ def _gathering(book: Book) -> pl.DataFrame:
 
 
 def _repairs(book: Book) -> pl.DataFrame:
-    """Repairs that did not hold first, then those that did, then the undecided; those that stand apart before others."""
+    """Repairs that did not hold first, then those that did, then the undecided; apart before overlapping ones."""
     order = pl.col("verdict").replace_strict({name: at for at, name in enumerate(VERDICTS)}, default=len(VERDICTS))
     return book.tables["follow_up"].sort(
         order, "apart", "expected_untreated_calls", "call_id", descending=[False, True, True, False]
