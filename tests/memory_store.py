@@ -24,6 +24,7 @@ AFTER_LIMITS = (
     "call_weather",
     "episodes",
     "unit_bands",
+    "cold_counts",
     "exposure_left_out",
     "coverage",
     "typical_cold_hours",

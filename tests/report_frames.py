@@ -4,6 +4,7 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import polars as pl
+from callback_frames import callback_frames
 
 from lowambient.records import inputs, outputs
 from lowambient.report import RunFacts, schemas
@@ -97,6 +98,7 @@ def fleet_frames(
         }
     )
     frames.update(_intake(named))
+    frames.update(callback_frames(units, sites, names))
     return frames
 
 

@@ -17,6 +17,7 @@ from lowambient.plan.callback_rates import (
     callback_rates,
     calls_by_service_age,
     first_time_fix,
+    recall_cells,
     time_to_callback,
 )
 from lowambient.plan.follow_up import follow_up, follow_up_by_work
@@ -409,6 +410,39 @@ def test_each_dimension_adds_up_to_the_fleet():
     assert [int(band.split()[0]) for band in bands] == sorted(int(band.split()[0]) for band in bands)
     shuffled = callback_rates(calls.sample(fraction=1.0, shuffle=True, seed=3), THRESHOLDS)
     assert shuffled.equals(table)
+
+
+def test_cells_add_up_to_the_rates_of_every_window_and_group():
+    """Against plain loops over the calls, and against the table of rates where both have a number."""
+    random = np.random.default_rng(5)
+    count = 400
+    calls = windows(
+        unit_id=[f"u{number}" for number in random.integers(0, 30, count)],
+        symptom=random.choice(["low-pressure trip", "belt"], count),
+        technician=[("T1", "T2", None)[place] for place in random.integers(0, 3, count)],
+        watched_d=random.uniform(0, 200, count),
+        callback_after_d=[float(day) if day < 90 else None for day in random.uniform(0, 300, count)],
+        cold_watched_h=[float(hour) if hour > 100 else None for hour in random.uniform(0, 900, count)],
+        cold_after_h=[float(hour) if hour < 90 else None for hour in random.uniform(0, 300, count)],
+    )
+    cells, rates = recall_cells(calls, THRESHOLDS), callback_rates(calls, THRESHOLDS)
+    assert set(cells["dimension"]) == {"fleet", "work", "weather band", "month", "unit kind", "technician"}
+    assert cells.select("clock", "window", "dimension", "value", "symptom").is_duplicated().sum() == 0
+    for clock, watched, after in (
+        ("days", "watched_d", "callback_after_d"),
+        ("cold hours", "cold_watched_h", "cold_after_h"),
+    ):
+        for window in cells.filter(clock=clock)["window"].unique():
+            whole = [row for row in calls.to_dicts() if row[watched] is not None and row[watched] >= window]
+            for symptom in ("low-pressure trip", "belt"):
+                mine = [row for row in whole if row["symptom"] == symptom and row["technician"] == "T1"]
+                back = sum(row[after] is not None and row[after] <= window for row in mine)
+                cell = only(cells, clock=clock, window=window, dimension="technician", value="T1", symptom=symptom)
+                assert (cell["calls"] - cell["censored"], cell["callbacks"]) == (len(mine), back)
+            fleet = cells.filter(clock=clock, window=window, dimension="fleet").select("calls", "censored", "callbacks")
+            named = only(rates, clock=clock, dimension="window", window=window)
+            assert fleet.sum().row(0) == (named["calls"], named["censored"], named["callbacks"])
+    assert recall_cells(calls.clear(), THRESHOLDS).is_empty()
 
 
 def test_no_calls_give_an_empty_table():

@@ -9,6 +9,7 @@ import random_fleet
 from memory_store import MemoryStore
 from scipy import stats
 from sklearn.metrics import adjusted_rand_score
+from statsmodels.stats.proportion import proportion_confint
 
 from lowambient import reference
 from lowambient.calls import clusters
@@ -163,6 +164,43 @@ def test_no_ratio_where_too_few_calls_or_none_in_mild_weather(cold: int, mild: i
     row = cluster_table(*ratio_frames(cold, mild), THRESHOLDS).row(0, named=True)
     assert (row["cold_rate_ratio"], row["lower"], row["upper"]) == (None, None, None)
     assert row["calls"] == cold + mild
+
+
+def share_frames(shares: dict[str, float]) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+    """Clusters of 120 calls over 40 units of 20 sites, the share of each that are callbacks spread evenly."""
+    parts = [
+        ratio_frames(120, 0)[1].with_columns(
+            cluster=pl.lit(name),
+            words_cluster=pl.lit(name),
+            is_callback=(pl.int_range(pl.len()) * 7 % 120) < share * 120,
+            call_id=pl.format("{}{}", pl.lit(name), "call_id"),
+        )
+        for name, share in shares.items()
+    ]
+    named = pl.DataFrame({"cluster": list(shares), "name": list(shares), "stability": [0.9] * len(shares)})
+    return named, pl.concat(parts), ratio_frames(120, 0)[2]
+
+
+def test_callback_share_of_a_cluster_holds_wilsons_interval_and_tells_the_one_that_differs() -> None:
+    """Wilson's interval by statsmodels; Fisher's exact test of the cluster against the others by scipy."""
+    table = cluster_table(*share_frames({"c1": 0.7, "c2": 0.3, "c3": 0.3, "c4": 0.3}), THRESHOLDS)
+    outputs.Clusters.validate(table)
+    assert table["callbacks"].to_list() == [84, 36, 36, 36]
+    assert table["callback_share"].to_list() == pytest.approx([0.7, 0.3, 0.3, 0.3])
+    low, high = proportion_confint(84, 120, method="wilson")
+    assert table["callback_lower"][0] <= low + 1e-9
+    assert table["callback_upper"][0] >= high - 1e-9
+    assert table["callback_upper"][0] - table["callback_lower"][0] < 0.4
+    assert table["callback_differs"][0] is True
+    assert stats.fisher_exact([[84, 36], [108, 252]]).pvalue < 1e-6
+    alike = cluster_table(*share_frames(dict.fromkeys(("c1", "c2", "c3"), 0.4)), THRESHOLDS)
+    assert alike["callback_differs"].to_list() == [False, False, False]
+
+
+def test_a_cluster_of_few_calls_has_counts_and_no_callback_share() -> None:
+    row = cluster_table(*ratio_frames(5, 5), THRESHOLDS).row(0, named=True)
+    assert (row["calls"], row["callbacks"]) == (10, 3)
+    assert row["callback_share"] is row["callback_lower"] is row["callback_differs"] is None
 
 
 def tickets(**changed: object) -> pl.DataFrame:

@@ -11,8 +11,9 @@ from memory_store import QUERIES, MemoryStore
 from test_callbacks import build_callbacks
 
 from lowambient.plan import rates, resampling
-from lowambient.plan.callback_rates import callback_rates
+from lowambient.plan.callback_rates import callback_rates, recall_cells
 from lowambient.plan.forecast import forecast
+from lowambient.plan.rate_curve import rate_curve
 from lowambient.records import outputs
 
 HOUR = timedelta(hours=1)
@@ -22,11 +23,19 @@ EDGES_F = range(-60, 125, 5)
 def built(seed: int, **changed: float) -> MemoryStore:
     store = MemoryStore(random_fleet.fleet(seed), changed)
     store.build_all()
+    judged(store)
+    return store
+
+
+def judged(store: MemoryStore) -> None:
+    """The tables that rest on the marts."""
     store.put("exposure", rates.exposure(store.frame("unit_bands")))
     build_callbacks(store)
+    store.build("symptom_bands")
     store.put("callback_rates", callback_rates(store.frame("callback_windows"), store.thresholds))
+    store.put("recall_cells", recall_cells(store.frame("callback_windows"), store.thresholds))
+    store.put("rate_curve", rate_curve(store.frame("unit_bands"), store.frame("symptom_bands"), store.thresholds))
     store.put("forecast", forecast(store.frame("unit_counts"), store.frame("in_stations"), store.thresholds))
-    return store
 
 
 @pytest.fixture(scope="module", params=range(6))
@@ -79,6 +88,64 @@ def test_unit_bands_are_those_of_the_slow_twin(random_store):
         assert found.get(name, {}) == twin
 
 
+def _banded_services(store):
+    """{(unit, symptom): service calls in order, each with its bands while in service}, from plain loops."""
+    weather = naive.weather_hours(_rows(store, "in_weather"), 3)
+    stations = dict(store.frame("unit_station").select("unit_id", "station_id").iter_rows())
+    limits = {row["unit_id"]: row for row in _rows(store, "unit_limits")}
+    service = {row["unit_id"]: row for row in _rows(store, "unit_service")}
+    found = {}
+    for call in sorted(_rows(store, "service_calls"), key=lambda call: (call["opened_at"], call["call_id"])):
+        unit, hour = call["unit_id"], naive.whole_hour(call["opened_at"])
+        temperatures = {at: values[0] for at, values in weather.get(stations[unit], {}).items()}
+        in_service = service[unit]["served_from"] <= hour < service[unit]["served_to"]
+        bands = naive.banded(hour, temperatures, limits[unit]) if in_service else {}
+        found.setdefault((unit, call["symptom"]), []).append((call["opened_at"], bands))
+    return found
+
+
+def test_symptom_bands_are_those_of_the_slow_twin(random_store):
+    twin = {}
+    for (unit, symptom), calls in _banded_services(random_store).items():
+        first = None
+        for opened_at, bands in calls if symptom != "low-pressure trip" else ():
+            opens = first is None or opened_at - first > timedelta(days=7)
+            first = opened_at if opens else first
+            for measure, edge in bands.items():
+                counts = twin.setdefault((unit, measure, symptom, edge), [0, 0])
+                counts[0] += 1
+                counts[1] += opens
+    rows = _rows(random_store, "symptom_bands")
+    found = {
+        (row["unit_id"], row["measure"], row["symptom"], 50 + 5 * row["band"]): [row["calls"], row["episodes"]]
+        for row in rows
+        if row["symptom"] != "low-pressure trip"
+    }
+    assert found == twin
+    assert len(twin) > 20
+    low = [row for row in rows if row["symptom"] == "low-pressure trip"]
+    for name in ("calls", "episodes"):
+        assert sum(row[name] for row in low) == random_store.frame("unit_bands")[name].sum()
+
+
+def test_cold_counts_are_those_of_the_slow_twin(random_store):
+    limits = {row["unit_id"]: row["starve_ambient_c"] for row in _rows(random_store, "unit_limits")}
+    twin = {}
+    for row in _rows(random_store, "unit_bands"):
+        if row["measure"] == "coldest demand hour":
+            counts = twin.setdefault(row["unit_id"], [0, 0, 0, 0])
+            cold = row["upper_c"] <= limits[row["unit_id"]] + 0.001
+            for place, value in enumerate((row["episodes"], row["unit_hours"])):
+                counts[place] += value
+                counts[place + 2] += value * cold
+    found = {
+        row["unit_id"]: [row["episodes"], row["demand_hours"], row["cold_episodes"], row["cold_hours"]]
+        for row in _rows(random_store, "cold_counts")
+    }
+    assert found == twin
+    assert sum(counts[2] for counts in twin.values()) > 0
+
+
 def test_call_weather_is_that_of_the_slow_twin(random_store):
     weather = naive.weather_hours(_rows(random_store, "in_weather"), 3)
     limits = {row["unit_id"]: row for row in _rows(random_store, "unit_limits")}
@@ -120,6 +187,8 @@ TAMPERED = {
     "calls_come_back_once": "update callbacks set after_d = 31 where callback_of is not null",
     "service_tickets_once": "update service_calls set tickets = tickets + 1",
     "callback_rates_add_up": "delete from callback_rates where dimension = 'site' and value = 's1'",
+    "recall_cells_add_up": "update recall_cells set callbacks = callbacks + 1 where dimension = 'work'",
+    "rate_curve_is_exposure": "update rate_curve set unit_hours = unit_hours + 1",
     "loads_add_up": "create table loads as select 'f' as source, 'calls' as target, 3 as rows_read, 1 as loaded, "
     "1 as refused, 0 as repeated",
     "quarantine_matches_loads": "create table loads as select 'f' as source, 'calls' as target, 1 as refused; "
@@ -253,10 +322,7 @@ def test_coverage_is_what_the_contract_says(random_store):
 def test_empty_inputs_give_empty_exposure():
     store = MemoryStore({})
     store.build_all()
-    build_callbacks(store)
-    store.put("callback_rates", callback_rates(store.frame("callback_windows"), store.thresholds))
-    store.put("exposure", rates.exposure(store.frame("unit_bands")))
-    store.put("forecast", forecast(store.frame("unit_counts"), store.frame("in_stations"), store.thresholds))
+    judged(store)
     assert store.frame("exposure").is_empty()
     assert store.frame("forecast").is_empty()
     assert all(store.audit(audit) == [] for audit in TAMPERED if audit not in OF_LOADING)

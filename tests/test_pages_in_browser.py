@@ -28,8 +28,12 @@ ARGUMENTS = [
     "--disable-sync",
     "--no-first-run",
 ]
-PAGES = ("index", "winter", "intake", "methods")
+PAGES = ("index", "winter", "callbacks", "intake", "methods")
 CHARTS = ("forecast", "rate", "map", "winters")
+CHARTS_OF = {
+    "winter": CHARTS,
+    "callbacks": (*("rates", "sites", "windows", "time", "age", "fix", "clusters", "curve", "gathering", "held"),),
+}
 SIZES = {"desktop": {"width": 1280, "height": 900}, "phone": {"width": 390, "height": 844}}
 
 
@@ -114,7 +118,7 @@ def column(page: Page, name: str, at: int) -> list[str]:
 def test_pages_open_without_a_fault_and_ask_only_for_files(
     name: str, fleet: str, desktop: BrowserContext, request: pytest.FixtureRequest
 ) -> None:
-    charts = CHARTS if name == "winter" and fleet != "empty" else ()
+    charts = CHARTS_OF.get(name, ()) if fleet != "empty" else ()
     seen = look(desktop, request.getfixturevalue(fleet) / f"{name}.html", charts)
     assert seen.faults == []
     assert all(url.startswith("file://") for url in seen.asked)
@@ -282,7 +286,7 @@ def test_hostile_names_show_as_text_in_tables_filters_and_tooltips(hostile: Path
 def test_axe_finds_no_serious_violation(name: str, size: str, scheme: str, browser: Browser, usual: Path) -> None:
     """Rules and contrast thresholds of WCAG 2 A and AA, as the axe-core library judges them."""
     context = browser.new_context(viewport=SIZES[size], color_scheme=scheme)
-    page = look(context, usual / f"{name}.html", CHARTS if name == "winter" else ()).page
+    page = look(context, usual / f"{name}.html", CHARTS_OF.get(name, ())).page
     page.eval_on_selector_all("details", "drawers => drawers.forEach(drawer => { drawer.open = true; })")
     found = Axe().run(page).response["violations"]
     context.close()
@@ -296,7 +300,7 @@ def test_a_phone_needs_no_sideways_scroll(
     name: str, fleet: str, browser: Browser, request: pytest.FixtureRequest
 ) -> None:
     context = browser.new_context(viewport=SIZES["phone"])
-    charts = CHARTS if name == "winter" and fleet != "empty" else ()
+    charts = CHARTS_OF.get(name, ()) if fleet != "empty" else ()
     page = look(context, request.getfixturevalue(fleet) / f"{name}.html", charts).page
     page.eval_on_selector_all("details", "drawers => drawers.forEach(drawer => { drawer.open = true; })")
     assert page.evaluate("document.documentElement.scrollWidth") == SIZES["phone"]["width"]

@@ -22,11 +22,11 @@ from report_frames import FACTS, HOSTILE, WINTERS, empty_frames, fleet_frames
 
 from lowambient import reference
 from lowambient.records import outputs
-from lowambient.report import RunFacts, charts, pages, schemas, summaries, write_pages, write_tables
+from lowambient.report import RunFacts, callbacks_page, charts, pages, schemas, summaries, write_pages, write_tables
 from lowambient.report.reading_units import ReadingUnits
 from lowambient.report.tables import as_written, write_table
 
-PAGES = ("index.html", "winter.html", "intake.html", "methods.html")
+PAGES = ("index.html", "winter.html", "callbacks.html", "intake.html", "methods.html")
 BYTES_OF_A_PAGE = 1_500_000
 
 
@@ -297,7 +297,8 @@ def test_each_number_is_the_cell_it_names(page: str, in_units: tuple[str, Path])
     tables: dict[str, dict[tuple[str | None, ...], dict[str, str]]] = {}
     to_us = {"degC": lambda c: c * 9 / 5 + 32, "K": lambda k: k * 9 / 5, "km": lambda km: km / 1.609344}
     found = read(out / page).cells
-    assert len(found) > {"index.html": 8, "winter.html": 500, "intake.html": 300, "methods.html": 30}[page]
+    least = {"index.html": 8, "winter.html": 500, "callbacks.html": 800, "intake.html": 300, "methods.html": 30}
+    assert len(found) > least[page]
     for named, text in found:
         table = tables.setdefault(named["data-table"], cells(out, named["data-table"]))
         row = table[tuple(json.loads(named["data-key"]))]
@@ -310,6 +311,8 @@ def test_each_number_is_the_cell_it_names(page: str, in_units: tuple[str, Path])
         else:
             number, half = shown_number(text)
             convert = to_us.get(quantity_of(named, row), float) if units == "us" else float
+            if named.get("data-shown") == "percent":
+                convert = float(100).__mul__
             assert abs(convert(float(cell)) - number) <= half * 1.000001
 
 
@@ -318,9 +321,9 @@ def test_digits_outside_cells_are_fixed_text(page: str, usual: Path) -> None:
     """A digit that is neither cell nor text of an export stands word for word in a template or description."""
     fixed = " ".join(path.read_text(encoding="utf-8") for path in pages.template_folder().glob("*.html"))
     fixed += " ".join(
-        f"{column.description} {schema.__doc__}"
+        f"{name} {column.description} {schema.__doc__}"
         for schema in schemas.ALL.values()
-        for column in schema.columns().values()
+        for name, column in schema.columns().items()
     )
     allowed = set(re.findall(r"[\w.,-]*\d[\w.,-]*", fixed)) | set(reference.vocabulary("target"))
     for text in read(usual / page).plain:
@@ -436,7 +439,9 @@ def test_pages_of_an_empty_run_say_so(tmp_path: Path) -> None:
     assert "No service calls were read" in page_text(out / "index.html")
     assert "No unit could be ranked" in page_text(out / "winter.html")
     assert "No file was read" in page_text(out / "intake.html")
-    assert not [tag for tag, _ in read(out / "winter.html").tags if tag == "figure"]
+    assert "No service call was watched" in page_text(out / "callbacks.html")
+    for page in ("winter.html", "callbacks.html"):
+        assert not [tag for tag, _ in read(out / page).tags if tag == "figure"]
 
 
 @pytest.mark.parametrize("missing", sorted(empty_frames()))
@@ -548,6 +553,39 @@ def test_chart_data_cannot_close_its_script(hostile: Path) -> None:
 
 
 # Charts, templates, assets, sizes
+
+
+def test_charts_of_callbacks_cannot_close_their_scripts_either(hostile: Path) -> None:
+    source = (hostile / "callbacks.html").read_text(encoding="utf-8")
+    blocks = re.findall(r'<script type="application/json" id="(\w+)-spec">(.*?)</script>', source, re.DOTALL)
+    assert len(blocks) == 10
+    for _, block in blocks:
+        assert not re.search("[<>&\u2028\u2029]", block)
+    people = {row["value"] for row in json.loads(dict(blocks)["rates"])["datasets"].popitem()[1]}
+    assert HOSTILE["closing"] in people
+    assert HOSTILE["expression"] in people
+
+
+def test_weather_bands_are_named_in_the_readers_units(usual: Path, hostile: Path) -> None:
+    """The table names bands in whole °F; 5 °F from 50 °F are exact edges, 2.5 K ones are those of the grid nearest."""
+    assert callbacks_page.band_edges("35 to 40 °F", 25 / 9) == pytest.approx((15 / 9, 40 / 9))
+    assert callbacks_page.band_edges("-10 to -5 °F", 25 / 9) == pytest.approx((-210 / 9, -185 / 9))
+    assert callbacks_page.band_edges("54 to 59 °F", 2.5) == pytest.approx((12.5, 15.0))
+    assert callbacks_page.band_edges("no weather", 2.5) is None
+    assert "35 to 40 °F" in read(usual / "callbacks.html").foreign
+    assert "1.7 to 4.4 °C" in read(hostile / "callbacks.html").foreign
+    assert "°F" not in " ".join(read(hostile / "callbacks.html").plain)
+
+
+def test_technicians_stand_in_order_of_name_with_their_intervals(usual: Path) -> None:
+    source = (usual / "callbacks.html").read_text(encoding="utf-8")
+    shown = re.findall(r'data-key=\'\["days", "technician", "([^"]+)"\]\' data-column="(\w+)"', source)
+    names = list(dict.fromkeys(name for name, _ in shown))
+    assert names == sorted(names)
+    assert len(names) > 5
+    for name in names:
+        columns = {column for at, column in shown if at == name}
+        assert ("rate" in columns) == ({"lower", "upper"} <= columns)
 
 
 def test_charts_hold_the_rows_of_their_tables(usual: Path) -> None:

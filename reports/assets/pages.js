@@ -31,6 +31,8 @@ async function draw(place) {
   place.dataset.drawn = "false";
   const drawn = await window.vegaEmbed(place, fitted(spec, width), CHART);
   nameSwitches(place);
+  const switches = place.querySelector(".vega-bindings");
+  if (switches && "switchesFirst" in place.dataset) place.prepend(switches);
   place.dataset.drawn = "true";
   return drawn.view;
 }

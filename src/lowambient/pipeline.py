@@ -20,12 +20,20 @@ from lowambient.calls.cold_calls import cold_probabilities
 from lowambient.calls.words import read_words
 from lowambient.errors import InputRefused
 from lowambient.flags.judging import Flagged, judge_flags
-from lowambient.plan.callback_rates import callback_rates, calls_by_service_age, first_time_fix, time_to_callback
+from lowambient.plan.callback_rates import (
+    callback_rates,
+    calls_by_service_age,
+    first_time_fix,
+    recall_cells,
+    time_to_callback,
+)
 from lowambient.plan.cluster_rates import cluster_table
+from lowambient.plan.cold_gathering import cold_gathering
 from lowambient.plan.demand import unit_limits
 from lowambient.plan.follow_up import follow_up, follow_up_by_work
 from lowambient.plan.forecast import forecast
 from lowambient.plan.ranking import unit_ranking
+from lowambient.plan.rate_curve import rate_change, rate_curve
 from lowambient.plan.rates import exposure
 from lowambient.profile import Profile, load_profile
 from lowambient.records import inputs, outputs
@@ -71,6 +79,8 @@ AFTER_LIMITS = (
     "cold_hours",
     "typical_cold_hours",
     "unit_bands",
+    "symptom_bands",
+    "cold_counts",
     "unit_counts",
     "exposure_left_out",
     "coverage",
@@ -91,7 +101,23 @@ WEIGHED = (
 )
 """Relations that flags are weighed from."""
 AFTER_CLUSTERS = ("cluster_calls", "cluster_hours", "calls")
-SHOWN = ("unit_ranking", "cold_hours", "unit_station", "unit_service", "unmatched", "set_aside", "exposure_left_out")
+SHOWN = (
+    "unit_ranking",
+    "cold_hours",
+    "unit_station",
+    "unit_service",
+    "unmatched",
+    "set_aside",
+    "exposure_left_out",
+    "recall_cells",
+    "first_time_fix",
+    "time_to_callback",
+    "calls_by_service_age",
+    "follow_up_by_work",
+    "rate_curve",
+    "rate_change",
+    "cold_gathering",
+)
 
 
 @dataclass(frozen=True)
@@ -192,6 +218,8 @@ def judge(store: Store, profile: Profile, progress: Progress | None = None) -> N
     store.put("exposure", exposure(store.frame("unit_bands")))
     for name, frame in recalled(store, profile.thresholds, units).items():
         store.put(name, frame)
+    for name, frame in by_temperature(store, profile.thresholds).items():
+        store.put(name, frame)
     ranking = unit_ranking(counts, flagged.unit_states)
     store.put("unit_ranking", ranking.with_row_index("rank", offset=1))
     store.put("forecast", forecast(counts, input_frame(store, "stations"), profile.thresholds, flagged.unit_states))
@@ -233,11 +261,22 @@ def recalled(store: Store, thresholds: Mapping[str, float], units: pl.DataFrame)
     calls, service = store.frame("service_calls", "call_id"), store.frame("unit_service", "unit_id")
     return {
         "callback_rates": callback_rates(windows, thresholds),
+        "recall_cells": recall_cells(windows, thresholds),
         "first_time_fix": first_time_fix(windows, thresholds),
         "time_to_callback": time_to_callback(windows),
         "calls_by_service_age": calls_by_service_age(calls, service, units),
         "follow_up": follow_up(repairs, cold, classes, cold_days, thresholds),
         "follow_up_by_work": follow_up_by_work(repairs, cold, classes, cold_days, thresholds),
+    }
+
+
+def by_temperature(store: Store, thresholds: Mapping[str, float]) -> dict[str, pl.DataFrame]:
+    """How each symptom's rate goes with outdoor temperature, and whose low-pressure episodes gather in the cold."""
+    bands, counts = store.frame("unit_bands", "all"), store.frame("symptom_bands", "all")
+    return {
+        "rate_curve": rate_curve(bands, counts, thresholds),
+        "rate_change": rate_change(bands, counts, thresholds),
+        "cold_gathering": cold_gathering(store.frame("cold_counts", "unit_id"), thresholds),
     }
 
 

@@ -111,6 +111,29 @@ def first_time_fix(windows: pl.DataFrame, thresholds: Mapping[str, float]) -> pl
     )
 
 
+def recall_cells(windows: pl.DataFrame, thresholds: Mapping[str, float]) -> pl.DataFrame:
+    """Counts behind the rates, by symptom and length of the recall window, so that a page can add them up anew.
+
+    Grain: clock, window, dimension, value, symptom. `window` [d or cold h]: the length in force and `OTHER_WINDOWS`;
+    dimensions as in `callback_rates`, with `fleet` (value `all`) for all calls and without `symptom`, `season` and
+    `site` (there are too many sites); `place`: order of values to show; `calls`; `censored`: with a window cut short;
+    `callbacks`: of the others, came back.
+    """
+    windows = windows.with_columns(_UNIT, **_DIMENSIONS, **_PLACES, fleet=pl.lit("all"))
+    dimensions = [name for name in ("fleet", *_DIMENSIONS) if name not in ("symptom", "season", "site")]
+    keys = ["clock", "window", "dimension", "value", "symptom"]
+    columns = [*keys, "place", "calls", "censored", "callbacks"]
+    parts = [
+        _counted(clock.recalls(windows, length), dimension, "symptom").with_columns(
+            clock=pl.lit(clock.name), window=pl.lit(length), dimension=pl.lit(dimension)
+        )
+        for clock in CLOCKS
+        for length in sorted({*OTHER_WINDOWS[clock.name], thresholds[clock.threshold]})
+        for dimension in dimensions
+    ]
+    return pl.concat(parts).select(columns).sort(keys)
+
+
 def time_to_callback(windows: pl.DataFrame) -> pl.DataFrame:
     """Share of calls that have come back by each time since their end, calls watched for less than that included.
 
@@ -254,18 +277,23 @@ def _fleet_rows(windows: pl.DataFrame, clock: _Clock, window: float) -> Iterator
 
 
 def _cells(recalls: pl.DataFrame, dimension: str) -> pl.DataFrame:
-    """Calls, cut windows and callbacks of each value and unit; callbacks are counted in whole windows only."""
+    """Calls, cut windows and callbacks of each value and unit."""
+    return _counted(recalls, dimension, "unit", pl.col("site_id").first())
+
+
+def _counted(recalls: pl.DataFrame, dimension: str, within: str, *also: pl.Expr) -> pl.DataFrame:
+    """Calls, cut windows and callbacks of each value and `within`; callbacks are counted in whole windows only."""
     place = f"place of {dimension}"
     return (
-        recalls.group_by(pl.col(dimension).alias("value"), "unit")
+        recalls.group_by(pl.col(dimension).alias("value"), within)
         .agg(
-            pl.col("site_id").first(),
+            *also,
             pl.len().cast(pl.Int64).alias("calls"),
             (~pl.col("observed")).sum().cast(pl.Int64).alias("censored"),
             (pl.col("observed") & pl.col("back")).sum().cast(pl.Int64).alias("callbacks"),
             (pl.col(place).first() if place in recalls.columns else pl.lit(0.0)).alias("place"),
         )
-        .sort("value", "unit")
+        .sort("value", within)
     )
 
 

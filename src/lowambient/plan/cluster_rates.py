@@ -5,8 +5,12 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
-from lowambient.plan.rates import rate_ratio
+from lowambient.plan.proportions import against_the_rest
+from lowambient.plan.rates import benjamini_hochberg, rate_ratio, wilson_interval
 from lowambient.plan.resampling import FEWEST_SITES, resampled_ratio, seed_of
+
+FALSE_DISCOVERIES = 0.05
+"""Share of false ones allowed among the clusters said to differ (Benjamini & Hochberg 1995 use the same)."""
 
 
 def cluster_table(
@@ -18,7 +22,13 @@ def cluster_table(
     words_cluster, outdoor_c [degC], is_callback, is_cold, is_mild. `hours`, grain unit: unit_id, cold_hours,
     mild_hours [h].
 
-    calls, callbacks and median_outdoor_c describe the calls by words and weather. cold_rate_ratio is of calls in an
+    calls, callbacks and median_outdoor_c describe the calls by words and weather, callback_outdoor_c the callbacks
+    among them. callback_share is of callbacks among the calls, its 95 % interval (callback_lower, callback_upper) at
+    each end the wider of Wilson's and of resampled sites; callback_differs: its share is not that of all other
+    clusters together, as `against_the_rest` has it, Benjamini-Hochberg over clusters; null with fewer than
+    `least_group_calls` calls.
+
+    cold_rate_ratio is of calls in an
     hour of cold over calls in an hour of mild weather, with calls gathered by words alone (gathered by weather it would
     go in a circle), on units that lived through both. Null with fewer than `least_group_calls` such calls, or none in
     mild weather. Calls soon after a visit are not left out.
@@ -32,6 +42,7 @@ def cluster_table(
         calls=pl.len().cast(pl.Int64),
         callbacks=pl.col("is_callback").sum().cast(pl.Int64),
         median_outdoor_c=pl.col("outdoor_c").median(),
+        callback_outdoor_c=pl.col("outdoor_c").filter("is_callback").median(),
     )
     exposed = calls.join(hours.select("unit_id"), on="unit_id", how="semi").filter(
         pl.col("is_cold") | pl.col("is_mild")
@@ -48,12 +59,18 @@ def cluster_table(
     return (
         clusters.join(described, on="cluster", how="left")
         .join(pl.DataFrame(ratios, schema=columns, orient="row"), on="cluster", how="left")
+        .join(_shares(calls, thresholds["least_group_calls"]), on="cluster", how="left")
         .with_columns(pl.col("calls", "callbacks").fill_null(0))
         .select(
             "cluster",
             "name",
             "calls",
             "callbacks",
+            "callback_share",
+            "callback_lower",
+            "callback_upper",
+            "callback_differs",
+            "callback_outdoor_c",
             "median_outdoor_c",
             "cold_rate_ratio",
             "lower",
@@ -62,6 +79,47 @@ def cluster_table(
         )
         .sort("cluster")
     )
+
+
+def _shares(calls: pl.DataFrame, fewest: float) -> pl.DataFrame:
+    """callback_share, callback_lower, callback_upper and callback_differs of each cluster that has calls enough."""
+    cells = (
+        calls.filter(pl.col("cluster").is_not_null())
+        .group_by("cluster", "unit_id")
+        .agg(pl.col("site_id").first(), hits=pl.col("is_callback").sum(), calls=pl.len())
+        .sort("cluster", "unit_id")
+        .with_columns(pl.col("hits", "calls").cast(pl.Float64))
+        .with_columns(group=pl.col("cluster").rank("dense") - 1, unit=pl.col("unit_id").rank("dense") - 1)
+    )
+    names = cells["cluster"].unique().sort()
+    group, unit = (cells[name].cast(pl.Int64).to_numpy() for name in ("group", "unit"))
+    hits, count = (cells[name].to_numpy() for name in ("hits", "calls"))
+    totals, all_hits = np.bincount(group, count, len(names)), np.bincount(group, hits, len(names))
+    shown = totals >= fewest
+    p = np.where(shown, against_the_rest(group, unit, hits, count), np.nan) if len(names) else np.empty(0)
+    told = ~np.isnan(p)
+    adjusted = np.full(len(p), np.nan)
+    if told.any():
+        adjusted[told] = benjamini_hochberg(p[told])
+    lower, upper = wilson_interval(all_hits, totals)
+    for place in np.flatnonzero(shown):
+        low, high = _resampled_share(cells.filter(pl.col("group") == place))
+        lower[place], upper[place] = np.fmin(lower[place], low), np.fmax(upper[place], high)
+    values = {"callback_share": all_hits / np.maximum(totals, 1), "callback_lower": lower, "callback_upper": upper}
+    return pl.DataFrame({"cluster": names}).with_columns(
+        *(pl.Series(name, np.where(shown, value, np.nan), nan_to_null=True) for name, value in values.items()),
+        pl.Series("callback_differs", adjusted <= FALSE_DISCOVERIES).set(pl.Series(~told), None),
+    )
+
+
+def _resampled_share(cells: pl.DataFrame) -> tuple[float, float]:
+    drawn = "site_id" if cells["site_id"].n_unique() >= FEWEST_SITES else "unit_id"
+    parts = cells.group_by(drawn).agg(pl.col("hits", "calls").sum()).sort(drawn)
+    if parts.height < 2:
+        return float("nan"), float("nan")
+    hits, calls = (parts[name].to_numpy()[:, None] for name in ("hits", "calls"))
+    low, high = resampled_ratio(hits, calls, seed_of(parts))
+    return float(low[0]), float(high[0])
 
 
 def _ratio(

@@ -14,6 +14,7 @@ from lowambient.report import schemas
 from lowambient.report.reading_units import ReadingUnits
 from lowambient.report.tables import CSV_INSTANT
 
+_PERCENT = ' data-shown="percent"'
 NOT_KNOWN = Markup('<span class="none" title="not known">–</span>')
 # Control characters, which HTML forbids, as their pictures (Unicode block U+2400); tab and line feed stay.
 _PICTURES = {code: 0x2400 + code for code in range(32) if code not in (9, 10)} | {127: 0x2421}
@@ -67,7 +68,8 @@ class Figures:
     def figure(self, row: Row, column: str, digits: int | None = None, unit: str | None = None) -> Markup:
         """A cell as a bare number (date, yes or no), with its table, key and column.
 
-        The kind of quantity is read off the column's name, or given as the contract's `unit`.
+        The kind of quantity is read off the column's name, or given as the contract's `unit`; the unit `share` shows a
+        share as a percentage.
         """
         value = row[column]
         if value is None:
@@ -76,7 +78,7 @@ class Figures:
         # Each part is a name of ours, a number, or escaped.
         return Markup(
             f'<data value="{cell_text(value)}" data-table="{row.table}" data-key=\'{_in_single_quotes(row.key)}\' '
-            f'data-column="{column}">{escape(shown)}</data>'
+            f'data-column="{column}"{_PERCENT if unit == "share" else ""}>{escape(shown)}</data>'
         )
 
     def quantity(self, row: Row, column: str, digits: int | None = None, unit: str | None = None) -> Markup:
@@ -86,16 +88,18 @@ class Figures:
             return figure
         return Markup("{}{}").format(figure, self.unit_text(unit or _unit_of(column)))
 
-    def interval(self, row: Row, lower: str, upper: str, digits: int | None = None) -> Markup:
+    def interval(self, row: Row, lower: str, upper: str, digits: int | None = None, unit: str | None = None) -> Markup:
         """Two cells as an interval."""
         if row[lower] is None or row[upper] is None:
             return NOT_KNOWN
         return Markup("{}\N{NO-BREAK SPACE}to\N{NO-BREAK SPACE}{}").format(
-            self.figure(row, lower, digits), self.figure(row, upper, digits)
+            self.figure(row, lower, digits, unit), self.figure(row, upper, digits, unit)
         )
 
     def shown(self, value: float, unit: str) -> float:
         """A number of the contract in the reader's unit."""
+        if unit == "share":
+            return 100 * value
         return {
             "degC": self.units.temperature,
             "K": self.units.difference,
@@ -112,6 +116,7 @@ class Figures:
             "K": self.units.difference_unit,
             "km": self.units.distance_unit,
             "kPa": self.units.pressure_unit,
+            "share": "%",
         }.get(unit, unit)
         return f"\N{NO-BREAK SPACE}{shown}"
 
@@ -143,6 +148,8 @@ def number_text(value: float, digits: int) -> str:
 def _digits(value: float, unit: str) -> int:
     if isinstance(value, int) or unit in ("h", "km", "kPa"):
         return 0
+    if unit == "share":
+        return 0 if value >= 0.095 or value == 0 else 1
     if unit in ("degC", "K"):
         return 0 if unit == "degC" else 1
     if value == int(value) or abs(value) >= 10:

@@ -3,8 +3,7 @@
 import csv
 import json
 import shutil
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -12,9 +11,10 @@ import jinja2
 import polars as pl
 
 from lowambient.records import outputs
-from lowambient.report import charts, figures, schemas
+from lowambient.report import callbacks_page, charts, figures, schemas
+from lowambient.report.book import Book, Context, Tables
 from lowambient.report.facts import RunFacts
-from lowambient.report.figures import Figures, Row, rows
+from lowambient.report.figures import Figures, Row
 from lowambient.report.reading_units import ReadingUnits, System
 from lowambient.report.summaries import page_tables
 from lowambient.report.tables import XLSX_ROWS, as_written, empty, write_table
@@ -22,9 +22,6 @@ from lowambient.report.tables import XLSX_ROWS, as_written, empty, write_table
 ROWS_SHOWN = 300  # of a long table: what a person reads and a phone opens at once; the whole is in the download
 SITES_SHOWN = 300
 GROUPS_SHOWN = 100
-
-Tables = Mapping[str, pl.DataFrame]
-Context = dict[str, Any]
 
 
 def write_pages(frames: Tables, facts: RunFacts, out: Path, *, units: System) -> list[Path]:
@@ -48,23 +45,6 @@ def write_pages(frames: Tables, facts: RunFacts, out: Path, *, units: System) ->
         page.write_text(text, encoding="utf-8", newline="\n")
         pages.append(page)
     return [*pages, *assets, *counted]
-
-
-@dataclass(frozen=True)
-class Book:
-    """All that the pages are made from."""
-
-    tables: Tables
-    facts: RunFacts
-    figures: Figures
-
-    def rows(self, table: str, frame: pl.DataFrame | None = None) -> list[Row]:
-        """Rows of a table, or of a part of it."""
-        return list(rows(table, self.tables[table] if frame is None else frame))
-
-    def by_key(self, table: str) -> dict[str, Row]:
-        """Rows of a table whose grain is one column, by that column."""
-        return {row.key[0] or "": row for row in self.rows(table)}
 
 
 def _all_tables(frames: Tables, facts: RunFacts) -> dict[str, pl.DataFrame]:
@@ -220,6 +200,7 @@ def _methods(book: Book) -> Context:
 PAGES: dict[str, Callable[[Book], Context]] = {
     "index": _index,
     "winter": _winter,
+    "callbacks": callbacks_page.context,
     "intake": _intake,
     "methods": _methods,
 }

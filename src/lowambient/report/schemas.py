@@ -8,6 +8,7 @@ import dataframely as dy
 
 from lowambient.records import outputs
 from lowambient.records.columns import choice, count, flag, number, text
+from lowambient.report import callback_schemas
 
 
 class UnitRanking(dy.Schema):
@@ -183,6 +184,7 @@ WORKING: dict[str, type[dy.Schema]] = {
     "unit_station": UnitStation,
     "unmatched": Unmatched,
     "set_aside": SetAside,
+    **callback_schemas.TABLES,
 }
 PAGE: dict[str, type[dy.Schema]] = {
     "summary": Summary,
@@ -194,6 +196,7 @@ PAGE: dict[str, type[dy.Schema]] = {
     "thresholds": Thresholds,
     "versions": Versions,
     "costs": Costs,
+    "follow_up_verdicts": callback_schemas.FollowUpVerdicts,
     "contents": Contents,
 }
 ALL: dict[str, type[dy.Schema]] = {**outputs.TABLES, **WORKING, **PAGE}

@@ -7,6 +7,7 @@ import polars as pl
 
 from lowambient import reference
 from lowambient.report import schemas
+from lowambient.report.callback_summaries import callback_facts, follow_up_verdicts
 from lowambient.report.facts import RunFacts
 from lowambient.report.tables import CSV_INSTANT, as_written
 
@@ -30,6 +31,7 @@ def page_tables(frames: Frames, facts: RunFacts, vendored: Mapping[str, str]) ->
         "thresholds": thresholds_used(facts.thresholds),
         "versions": _pairs("program", "version", {**vendored, **facts.versions}),
         "costs": _pairs("name", "value", facts.costs),
+        "follow_up_verdicts": follow_up_verdicts(frames["follow_up"]),
         "summary": summary(frames, winters, facts),
     }
     written = {table: as_written(table, frame) for table, frame in tables.items()}
@@ -156,6 +158,7 @@ def summary(frames: Frames, winters: pl.DataFrame, facts: RunFacts) -> pl.DataFr
         **_fleet_facts(frames),
         **_ranking_facts(frames["unit_ranking"]),
         **_winter_facts(winters, facts.last_winter),
+        **callback_facts(frames),
         **_intake_facts(frames),
         **_coverage_facts(frames, threshold("station_far_km", facts), threshold("winter_whole_fraction", facts)),
     }
