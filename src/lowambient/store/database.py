@@ -134,10 +134,10 @@ class Store:
         with translated(self.path), lent(self.connection, given=given):
             self.connection.execute(f'create or replace table "{name}" as from given')
 
-    def build(self, name: str) -> None:
-        """Runs `queries/marts/NAME.sql` and keeps its answer as table `name`."""
+    def build(self, name: str, kind: str = "marts") -> None:
+        """Runs `queries/KIND/NAME.sql` and keeps its answer as table `name`."""
         with translated(self.path):
-            self.connection.execute(f'create or replace table "{name}" as {queries.text("marts", name)}')
+            self.connection.execute(f'create or replace table "{name}" as {queries.text(kind, name)}')
 
     def relations(self) -> list[str]:
         """Names of the tables and views that the store holds, sorted."""
