@@ -4,7 +4,6 @@ import csv
 import json
 import shutil
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -12,9 +11,11 @@ import jinja2
 import polars as pl
 
 from lowambient.records import outputs
-from lowambient.report import charts, figures, schemas
+from lowambient.report import charts, figures, revisit_page, schemas
+from lowambient.report.book import Book, Tables
 from lowambient.report.facts import RunFacts
-from lowambient.report.figures import Figures, Row, rows
+from lowambient.report.figures import Figures, Row
+from lowambient.report.judged import JUDGED, judged
 from lowambient.report.reading_units import ReadingUnits, System
 from lowambient.report.summaries import page_tables
 from lowambient.report.tables import XLSX_ROWS, as_written, empty, write_table
@@ -23,7 +24,6 @@ ROWS_SHOWN = 300  # of a long table: what a person reads and a phone opens at on
 SITES_SHOWN = 300
 GROUPS_SHOWN = 100
 
-Tables = Mapping[str, pl.DataFrame]
 Context = dict[str, Any]
 
 
@@ -36,11 +36,11 @@ def write_pages(frames: Tables, facts: RunFacts, out: Path, *, units: System) ->
     """
     tables = _all_tables(frames, facts)
     out.mkdir(parents=True, exist_ok=True)
-    assets = _copy_assets(out / "assets")
+    assets = copy_assets(out / "assets")
     (out / "tables").mkdir(exist_ok=True)
     counted = [path for table in schemas.PAGE for path in write_table(table, tables[table], out / "tables")]
     book = Book(tables, facts, Figures(ReadingUnits(units)))
-    environment = _environment(book)
+    environment = environment_of(book)
     pages = []
     for name, context in PAGES.items():
         text = environment.get_template(f"{name}.html").render(page=name, **context(book))
@@ -50,29 +50,13 @@ def write_pages(frames: Tables, facts: RunFacts, out: Path, *, units: System) ->
     return [*pages, *assets, *counted]
 
 
-@dataclass(frozen=True)
-class Book:
-    """All that the pages are made from."""
-
-    tables: Tables
-    facts: RunFacts
-    figures: Figures
-
-    def rows(self, table: str, frame: pl.DataFrame | None = None) -> list[Row]:
-        """Rows of a table, or of a part of it."""
-        return list(rows(table, self.tables[table] if frame is None else frame))
-
-    def by_key(self, table: str) -> dict[str, Row]:
-        """Rows of a table whose grain is one column, by that column."""
-        return {row.key[0] or "": row for row in self.rows(table)}
-
-
 def _all_tables(frames: Tables, facts: RunFacts) -> dict[str, pl.DataFrame]:
     handed_in = {
         table: as_written(table, frames.get(table, empty(table))) for table in (*outputs.TABLES, *schemas.WORKING)
     }
     inputs = {table: frames.get(table, pl.DataFrame()) for table in ("sites", "units", "stations")}
-    return {**handed_in, **inputs, **page_tables({**handed_in, **inputs}, facts, _vendored_versions())}
+    given = {**handed_in, **inputs, **{table: judged(table, frames) for table in JUDGED}}
+    return {**given, **page_tables(given, facts, _vendored_versions())}
 
 
 # Pages
@@ -220,6 +204,7 @@ def _methods(book: Book) -> Context:
 PAGES: dict[str, Callable[[Book], Context]] = {
     "index": _index,
     "winter": _winter,
+    "revisit": revisit_page.context,
     "intake": _intake,
     "methods": _methods,
 }
@@ -234,7 +219,8 @@ def template_folder() -> Path:
     return installed if installed.is_dir() else Path(__file__).parents[3] / "reports"
 
 
-def _environment(book: Book) -> jinja2.Environment:
+def environment_of(book: Book) -> jinja2.Environment:
+    """Templates with the formats and globals that every page uses."""
     environment = jinja2.Environment(
         loader=jinja2.FileSystemLoader(template_folder()),
         autoescape=True,
@@ -247,6 +233,8 @@ def _environment(book: Book) -> jinja2.Environment:
         figure=formats.figure,
         quantity=formats.quantity,
         interval=formats.interval,
+        percent=formats.percent,
+        moment=formats.moment,
         written=figures.shown_text,
         clipped=figures.clipped,
         order=_order,
@@ -255,7 +243,10 @@ def _environment(book: Book) -> jinja2.Environment:
     environment.globals.update(
         facts=book.facts,
         units=formats.units,
+        root="",
+        assets="",
         interval_mark=figures.interval_mark,
+        weight_mark=figures.weight_mark,
         rows_shown=ROWS_SHOWN,
         has_workbook={row.key[0]: row["rows"] <= XLSX_ROWS for row in book.rows("contents")},
     )
@@ -284,7 +275,7 @@ def _vendored_versions() -> dict[str, str]:
     return {f"{one['package']} ({one['licence']})": one["version"] for one in vendored()}
 
 
-def _copy_assets(folder: Path) -> list[Path]:
+def copy_assets(folder: Path) -> list[Path]:
     """Copy style sheet, scripts and licences; outlines become a script, since pages on disk cannot fetch data."""
     source = template_folder() / "assets"
     shutil.copytree(source, folder, dirs_exist_ok=True, ignore=shutil.ignore_patterns("*.json"))

@@ -7,6 +7,7 @@ import polars as pl
 
 from lowambient import reference
 from lowambient.report import schemas
+from lowambient.report.revisits import contradictions, revisit
 from lowambient.report.facts import RunFacts
 from lowambient.report.tables import CSV_INSTANT, as_written
 
@@ -27,6 +28,8 @@ def page_tables(frames: Frames, facts: RunFacts, vendored: Mapping[str, str]) ->
         "unmatched_ids": unmatched_ids(frames["unmatched"]),
         "refusal_reasons": refusal_reasons(frames["quarantine"]),
         "set_aside_reasons": set_aside_reasons(frames["set_aside"]),
+        "revisit": revisit(frames),
+        "contradictions": contradictions(frames),
         "thresholds": thresholds_used(facts.thresholds),
         "versions": _pairs("program", "version", {**vendored, **facts.versions}),
         "costs": _pairs("name", "value", facts.costs),
@@ -155,6 +158,7 @@ def summary(frames: Frames, winters: pl.DataFrame, facts: RunFacts) -> pl.DataFr
     numbers = {
         **_fleet_facts(frames),
         **_ranking_facts(frames["unit_ranking"]),
+        **_revisit_facts(frames),
         **_winter_facts(winters, facts.last_winter),
         **_intake_facts(frames),
         **_coverage_facts(frames, threshold("station_far_km", facts), threshold("winter_whole_fraction", facts)),
@@ -228,6 +232,35 @@ def _ranking_facts(ranking: pl.DataFrame) -> Facts:
             _without_control(ranking, half),
             "those of them listed without a head-pressure control, or with none recorded",
         ),
+    }
+
+
+def _revisit_facts(frames: Frames) -> Facts:
+    flags = frames["flags"]
+    raised = flags.filter(pl.col("raised"))
+    resting = revisit(frames)["rests_on"].fill_null("")
+    apart = contradictions(frames)
+    return {
+        "flags_judged": (flags.height, "rows of `flags`"),
+        "flags_raised": (raised.height, "rows of `flags` over their threshold"),
+        "units_raised": (raised["unit_id"].n_unique(), "units with a raised flag"),
+        "flags_raised_expected": (
+            round(float(raised["probability"].sum()), 1),
+            "sum of the probabilities of raised flags: how many are to be expected true, if the probabilities hold",
+        ),
+        "flags_raised_on_readings": (
+            _total(resting.str.contains("readings")),
+            "raised flags with a piece of evidence for them from readings",
+        ),
+        "flags_raised_checked": (
+            raised["last_checked_at"].is_not_null().sum(),
+            "raised flags that were checked on site before",
+        ),
+        "flags_new": (
+            _total(raised["new_since"].cast(pl.Boolean, strict=False).fill_null(value=False)),
+            "raised flags that the run before did not raise",
+        ),
+        "units_contradicting": (apart["unit_id"].n_unique(), "units with raised flags that exclude or look like each other"),
     }
 
 

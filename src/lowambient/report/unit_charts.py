@@ -1,0 +1,361 @@
+"""Charts of one unit. Each kind is made and checked once as a specification without data; a unit's data is then put in.
+
+Data go in as columns under `usermeta.columns`, a third of the size of rows; the page's script turns them into rows.
+Instants are minutes on the clock of the site. Temperatures and pressures are in the reader's units.
+"""
+
+import copy
+from collections.abc import Mapping
+from functools import cache
+from typing import Any
+
+import altair as alt
+import numpy as np
+import polars as pl
+
+from lowambient.report.charts import BLUE, GREY, INK, LINE, SKY, SOFT, VERMILLION, Spec, spec
+
+GREEN = "var(--green)"
+SUCTION, HEAD, OUTDOORS = "suction, dew point", "head, saturated", "outdoors"
+SUCTION_KPA, HEAD_KPA = "suction pressure", "head pressure"
+BEHAVIOURS = {"follows ambient": VERMILLION, "held": BLUE, "cycling": GREEN, "cannot tell": GREY}
+MOST_WINDOWS = 4
+_UTC = {"type": "utc"}
+_LANE_PX, _GUTTER_PX = 20, 16
+
+Columns = Mapping[str, pl.DataFrame]
+
+
+def filled(template: Spec, data: Columns, **usermeta: Any) -> Spec:
+    """A template with a unit's data; the template is left as it was."""
+    columns = {name: packed(frame) for name, frame in data.items()}
+    return {**template, "usermeta": {**template["usermeta"], **usermeta, "columns": columns}}
+
+
+def packed(frame: pl.DataFrame) -> dict[str, Any]:
+    """Columns of a frame for the page's script.
+
+    Instants (columns named `at`, `from` or `to`) are whole minutes since 1970, texts of few kinds are numbered; each
+    instant of `at` is told as the step from the one before, and what runs on as its value and how often.
+    """
+    return {name: _packed(name, frame[name]) for name in frame.columns}
+
+
+def _packed(name: str, column: pl.Series) -> Any:
+    if column.dtype == pl.Datetime:
+        minutes = (column.dt.timestamp("ms") // 60_000).to_list()
+        if name == "at" and minutes and None not in minutes:
+            return {"steps": [minutes[0], *(b - a for a, b in zip(minutes, minutes[1:], strict=False))]}
+        return {"minutes": minutes}
+    runs = column.rle() if name in ("line", "segment") else None
+    if runs is not None:
+        return {"runs": runs.struct.field("value").to_list(), "lengths": runs.struct.field("len").to_list()}
+    if column.dtype == pl.String and column.n_unique() < len(column) / 2:
+        kinds = column.unique(maintain_order=True).to_list()
+        return {"kinds": kinds, "of": [kinds.index(value) for value in column]}
+    if column.dtype.is_float():
+        return [None if value is None else int(value) if value == int(value) else value for value in column]
+    return column.to_list()
+
+
+def _named(name: str) -> Any:
+    return alt.Chart(alt.NamedData(name=name))
+
+
+def _when(field: str = "at", **options: Any) -> Any:
+    settings = {
+        "title": None,
+        "scale": alt.Scale(**_UTC),
+        "axis": alt.Axis(grid=False, labelOverlap=True, tickCount=6),
+        **options,
+    }
+    return alt.X(f"{field}:T", **settings)
+
+
+# What happened, over the years
+
+
+def history(data: Columns, unit: str) -> Spec | None:
+    """Calls on the daily coldest outdoor temperature, above lanes of symptoms, work, flags, head pressure and logs.
+
+    `data` has `days` (at, coldest), `calls` (at, coldest, kind, call, symptom, complaint), `lanes` (lane, from, to,
+    what, kind) and `limits` (value, what), temperatures in `unit`.
+    """
+    if data["lanes"].is_empty():
+        return None
+    return filled(_history(unit), data)
+
+
+CALL_KINDS = {"low-pressure trip": VERMILLION, "other complaint": BLUE}
+LANE_KINDS = {"call": BLUE, "low-pressure call": VERMILLION, "work": INK, "flag": VERMILLION, "head": GREEN, "log": SOFT}
+
+
+@cache
+def _history(unit: str) -> Spec:
+    over = _when(axis=alt.Axis(labels=False, ticks=False, grid=True, tickCount=8, domain=False))
+    heat = alt.Y("coldest:Q", title=None, axis=alt.Axis(domain=False, ticks=False, tickCount=4, minExtent=0))
+    tips = [
+        alt.Tooltip("at:T", title="opened", timeUnit="utcyearmonthdatehoursminutes"),
+        alt.Tooltip("call:N", title="call"),
+        alt.Tooltip("symptom:N", title="symptom"),
+        alt.Tooltip("complaint:N", title="complaint"),
+        alt.Tooltip("coldest:Q", title=f"coldest, {unit}"),
+    ]
+    kinds = alt.Scale(domain=list(CALL_KINDS), range=list(CALL_KINDS.values()))
+    calls = (
+        _named("calls")
+        .mark_point(filled=True, size=60, opacity=0.9, stroke="var(--paper)", strokeWidth=1)
+        .encode(
+            x=over,
+            y=heat,
+            color=alt.Color("kind:N", scale=kinds, legend=alt.Legend(title=None)),
+            shape=alt.Shape(
+                "kind:N",
+                scale=alt.Scale(domain=list(CALL_KINDS), range=["circle", "diamond"]),
+                legend=alt.Legend(title=None),
+            ),
+            tooltip=tips,
+        )
+    )
+    days = _named("days").mark_line(color=GREY, strokeWidth=1, aria=False).encode(x=over, y=heat)
+    limits = (
+        _named("limits")
+        .mark_rule(color=SOFT, strokeDash=[4, 3])
+        .encode(y="value:Q", tooltip=[alt.Tooltip("what:N", title="line"), alt.Tooltip("value:Q", title=unit)])
+    )
+    top = alt.layer(days, limits, calls).properties(
+        height=150, width=500, title=f"Coldest outdoor temperature of each day, {unit}, with the calls"
+    )
+    lane = alt.Y(
+        "lane:N", sort=None, title=None, axis=alt.Axis(domain=False, ticks=False, labelLimit=150, labelColor=INK)
+    )
+    colour = alt.Color(
+        "kind:N", legend=None, scale=alt.Scale(domain=list(LANE_KINDS), range=list(LANE_KINDS.values()))
+    )
+    what = [
+        alt.Tooltip("lane:N", title="lane"),
+        alt.Tooltip("what:N", title="what"),
+        alt.Tooltip("from:T", title="from", timeUnit="utcyearmonthdatehoursminutes"),
+        alt.Tooltip("to:T", title="to", timeUnit="utcyearmonthdatehoursminutes"),
+    ]
+    base = _named("lanes").encode(y=lane, color=colour, tooltip=what)
+    spans = (
+        base.transform_filter("isValid(datum.to)")
+        .mark_rule(strokeWidth=7, strokeCap="round", opacity=0.55)
+        .encode(x=_when("from"), x2="to:T")
+    )
+    points = (
+        base.transform_filter("!isValid(datum.to)")
+        .mark_tick(thickness=2, height=12, opacity=0.9)
+        .encode(x=_when("from"))
+    )
+    lanes = alt.layer(spans, points).properties(height=alt.Step(_LANE_PX), width=500)
+    whole = alt.vconcat(top, lanes, spacing=8).resolve_scale(x="shared", color="independent", shape="independent")
+    return spec(whole, 170)
+
+
+# One circuit's log
+
+
+def circuit_log(windows: list[tuple[str, Columns]], unit: str, *, is_temperature: bool) -> Spec | None:
+    """Pressures of one circuit as saturation temperatures (or as they are) in several windows of its log.
+
+    Each window has a title and `points` (at, value, line, segment), `trips` (at, value, kind), `lockouts` (from, to,
+    kind) and `limits` (value, what).
+    """
+    if not windows:
+        return None
+    count = min(len(windows), MOST_WINDOWS)
+    template = copy.copy(_circuit_log(unit, count, is_temperature))
+    titles = [title for title, _ in windows]
+    template["vconcat"] = [
+        {**panel, "title": title} for panel, title in zip(template["vconcat"], titles, strict=False)
+    ]
+    data = {f"{name}{at}": frame for at, (_, parts) in enumerate(windows[:count]) for name, frame in parts.items()}
+    return filled(template, data)
+
+
+@cache
+def _circuit_log(unit: str, windows: int, is_temperature: bool) -> Spec:
+    panels = [_window(unit, at, is_temperature) for at in range(windows)]
+    return spec(alt.vconcat(*panels, spacing=26).resolve_scale(color="shared", strokeDash="shared"), 52)
+
+
+def _window(unit: str, at: int, is_temperature: bool) -> Any:
+    names = [SUCTION, HEAD, OUTDOORS] if is_temperature else [SUCTION_KPA, HEAD_KPA]
+    colours, dashes = [BLUE, GREEN, GREY], [[1, 0], [1, 0], [4, 2]]
+    y = alt.Y(
+        "value:Q",
+        title=None,
+        scale=alt.Scale(zero=False),
+        axis=alt.Axis(domain=False, ticks=False, tickCount=5, minExtent=34, maxExtent=34),
+    )
+    lines = (
+        _named(f"points{at}")
+        .mark_line(strokeWidth=1.3, clip=True, aria=False)
+        .encode(
+            x=_when(),
+            y=y,
+            detail="segment:N",
+            color=alt.Color(
+                "line:N",
+                scale=alt.Scale(domain=names, range=colours[: len(names)]),
+                legend=alt.Legend(title=None, symbolType="stroke", symbolStrokeWidth=2),
+            ),
+            strokeDash=alt.StrokeDash(
+                "line:N", scale=alt.Scale(domain=names, range=dashes[: len(names)]), legend=None
+            ),
+        )
+    )
+    when = "utcyearmonthdatehoursminutes"
+    lockouts = (
+        _named(f"lockouts{at}")
+        .mark_rect(color=VERMILLION, opacity=0.16, clip=True)
+        .encode(
+            x=_when("from"),
+            x2="to:T",
+            tooltip=[
+                alt.Tooltip("kind:N", title="lockout"),
+                alt.Tooltip("from:T", title="from", timeUnit=when),
+                alt.Tooltip("to:T", title="to", timeUnit=when),
+                alt.Tooltip("ended_by:N", title="ended by"),
+            ],
+        )
+    )
+    trips = (
+        _named(f"trips{at}")
+        .mark_point(filled=True, size=70, opacity=1, color=VERMILLION, stroke="var(--paper)", strokeWidth=1)
+        .encode(
+            x=_when(),
+            y=y,
+            shape=alt.Shape(
+                "kind:N",
+                scale=alt.Scale(domain=["low pressure", "high pressure"], range=["triangle-down", "triangle-up"]),
+                legend=None,
+            ),
+            tooltip=[
+                alt.Tooltip("kind:N", title="trip"),
+                alt.Tooltip("at:T", title="at", timeUnit=when),
+                alt.Tooltip("value:Q", title=f"lowest suction, {unit}"),
+            ],
+        )
+    )
+    limit = _named(f"limits{at}")
+    rules = limit.mark_rule(color=SOFT, strokeDash=[2, 3], clip=True).encode(y="value:Q")
+    words = limit.mark_text(align="left", baseline="bottom", dx=4, dy=-2, fontSize=11, color=SOFT, clip=True).encode(
+        y="value:Q", x=alt.value(0), text="what:N"
+    )
+    return alt.layer(lockouts, rules, lines, words, trips).properties(height=190, width=500, title="")
+
+
+# Condensing against outdoors
+
+
+def condensing(points: pl.DataFrame, unit: str) -> Spec | None:
+    """Condensing against outdoor temperature in steady running (outdoor, condensing, behaviour), with equality."""
+    if points.is_empty():
+        return None
+    both = np.concatenate([points["outdoor"].to_numpy(), points["condensing"].to_numpy()])
+    ends = pl.DataFrame({"outdoor": [float(both.min()), float(points["outdoor"].to_numpy().max())]})
+    return filled(_condensing(unit), {"steady": points, "equal": ends})
+
+
+@cache
+def _condensing(unit: str) -> Spec:
+    x = alt.X(
+        "outdoor:Q", title=f"outdoors, {unit}", scale=alt.Scale(zero=False), axis=alt.Axis(grid=False, tickCount=7)
+    )
+    y = alt.Y(
+        "condensing:Q",
+        title=None,
+        scale=alt.Scale(zero=False),
+        axis=alt.Axis(domain=False, ticks=False, minExtent=34, maxExtent=34, tickCount=6),
+    )
+    points = (
+        _named("steady")
+        .mark_circle(size=22, opacity=0.65, aria=False)
+        .encode(
+            x=x,
+            y=y,
+            color=alt.Color(
+                "behaviour:N",
+                scale=alt.Scale(domain=list(BEHAVIOURS), range=list(BEHAVIOURS.values())),
+                legend=alt.Legend(title="head pressure at the time"),
+            ),
+        )
+    )
+    equal = _named("equal").mark_line(color=SOFT, strokeDash=[3, 3]).encode(x=x, y="outdoor:Q")
+    return spec(alt.layer(equal, points).properties(height=260, width=420, title=f"condensing, {unit}"), 52)
+
+
+# Switching pressures
+
+
+def set_points(found: pl.DataFrame, unit: str) -> Spec | None:
+    """Each switch's pressure as found with its interval, and as listed (switch, found, lower, upper, listed)."""
+    if found.is_empty():
+        return None
+    return filled(_set_points(unit), {"switches": found})
+
+
+@cache
+def _set_points(unit: str) -> Spec:
+    y = alt.Y("switch:N", sort=None, title=None, axis=alt.Axis(domain=False, ticks=False, labelColor=INK))
+    x = alt.X("lower:Q", title=unit, scale=alt.Scale(zero=False, nice=True), axis=alt.Axis(tickCount=6))
+    tips = [
+        alt.Tooltip("switch:N", title="switch"),
+        alt.Tooltip("found:Q", title=f"found, {unit}"),
+        alt.Tooltip("lower:Q", title="from (90 %)"),
+        alt.Tooltip("upper:Q", title="to (90 %)"),
+        alt.Tooltip("listed:Q", title="listed"),
+        alt.Tooltip("events:Q", title="events"),
+    ]
+    base = _named("switches").encode(y=y, tooltip=tips)
+    span = (
+        base.transform_filter("isValid(datum.lower)")
+        .mark_rule(size=6, color=SKY, strokeCap="round")
+        .encode(x=x, x2="upper:Q")
+    )
+    found = (
+        base.transform_filter("isValid(datum.found)")
+        .mark_point(filled=True, size=70, opacity=1, color=BLUE)
+        .encode(x=alt.X("found:Q"))
+    )
+    listed = (
+        base.transform_filter("isValid(datum.listed)")
+        .mark_tick(thickness=2, height=16, color=VERMILLION)
+        .encode(x=alt.X("listed:Q"))
+    )
+    return spec(alt.layer(span, listed, found).properties(height=alt.Step(26), width=420), 120)
+
+
+def trip_minima(bins: pl.DataFrame, cut_outs: pl.DataFrame, unit: str) -> Spec | None:
+    """Lowest suction of low-pressure trips, counted in bins (from, to, trips), with cut-outs found (value, what)."""
+    if bins.is_empty():
+        return None
+    return filled(_trip_minima(unit), {"bins": bins.rename({"from": "low", "to": "high"}), "cut_outs": cut_outs})
+
+
+@cache
+def _trip_minima(unit: str) -> Spec:
+    x = alt.X("low:Q", title=f"lowest suction, {unit}", scale=alt.Scale(zero=False), axis=alt.Axis(grid=False))
+    bars = (
+        _named("bins")
+        .mark_bar(color=BLUE)
+        .encode(
+            x=x,
+            x2="high:Q",
+            y=alt.Y("trips:Q", title=None, axis=alt.Axis(domain=False, ticks=False, tickMinStep=1, tickCount=4)),
+            tooltip=[
+                alt.Tooltip("low:Q", title=f"from {unit}"),
+                alt.Tooltip("high:Q", title=f"to {unit}"),
+                alt.Tooltip("trips:Q", title="trips"),
+            ],
+        )
+    )
+    rules = (
+        _named("cut_outs")
+        .mark_rule(color=VERMILLION, strokeWidth=2)
+        .encode(x=alt.X("value:Q"), tooltip=[alt.Tooltip("what:N", title="line"), alt.Tooltip("value:Q", title=unit)])
+    )
+    return spec(alt.layer(bars, rules).properties(height=120, width=420, title="trips"), 40)
