@@ -28,7 +28,7 @@ ARGUMENTS = [
     "--disable-sync",
     "--no-first-run",
 ]
-PAGES = ("index", "winter", "intake", "methods")
+PAGES = ("index", "winter", "revisit", "intake", "methods")
 CHARTS = ("forecast", "rate", "map", "winters")
 SIZES = {"desktop": {"width": 1280, "height": 900}, "phone": {"width": 390, "height": 844}}
 

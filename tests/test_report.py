@@ -26,7 +26,7 @@ from lowambient.report import RunFacts, charts, pages, schemas, summaries, write
 from lowambient.report.reading_units import ReadingUnits
 from lowambient.report.tables import as_written, write_table
 
-PAGES = ("index.html", "winter.html", "intake.html", "methods.html")
+PAGES = ("index.html", "winter.html", "revisit.html", "intake.html", "methods.html")
 BYTES_OF_A_PAGE = 1_500_000
 
 

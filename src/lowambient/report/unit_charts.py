@@ -4,7 +4,6 @@ Data go in as columns under `usermeta.columns`, a third of the size of rows; the
 Instants are minutes on the clock of the site. Temperatures and pressures are in the reader's units.
 """
 
-import copy
 from collections.abc import Mapping
 from functools import cache
 from typing import Any
@@ -20,16 +19,38 @@ SUCTION, HEAD, OUTDOORS = "suction, dew point", "head, saturated", "outdoors"
 SUCTION_KPA, HEAD_KPA = "suction pressure", "head pressure"
 BEHAVIOURS = {"follows ambient": VERMILLION, "held": BLUE, "cycling": GREEN, "cannot tell": GREY}
 MOST_WINDOWS = 4
+FEWEST_STEADY = 12
+"""Fewer steady points show no slope (judgement)."""
 _UTC = {"type": "utc"}
 _LANE_PX, _GUTTER_PX = 20, 16
 
 Columns = Mapping[str, pl.DataFrame]
 
 
-def filled(template: Spec, data: Columns, **usermeta: Any) -> Spec:
-    """A template with a unit's data; the template is left as it was."""
-    columns = {name: packed(frame) for name, frame in data.items()}
-    return {**template, "usermeta": {**template["usermeta"], **usermeta, "columns": columns}}
+def filled(template: Spec, data: Columns, order: Mapping[str, list[str]] | None = None) -> Spec:
+    """A template with a unit's data; layers without rows are left out. The template stays as it was.
+
+    `order` gives the values of a field in the order that its axis shows them.
+    """
+    columns = {name: packed(frame) for name, frame in data.items() if frame.height}
+    drawn = _drawn(template, set(data) - set(columns), order or {})
+    return {**drawn, "usermeta": {**template["usermeta"], "columns": columns}}
+
+
+def _drawn(node: Any, empty: set[str], order: Mapping[str, list[str]]) -> Any:
+    if isinstance(node, list):
+        return [_drawn(each, empty, order) for each in node if not _is_empty(each, empty)]
+    if not isinstance(node, dict):
+        return node
+    copied = {key: _drawn(value, empty, order) for key, value in node.items()}
+    if node.get("field") in order and "sort" in node:
+        copied["sort"] = order[node["field"]]
+    return copied
+
+
+def _is_empty(layer: Any, empty: set[str]) -> bool:
+    data = layer.get("data") if isinstance(layer, dict) else None
+    return isinstance(data, dict) and data.get("name") in empty
 
 
 def packed(frame: pl.DataFrame) -> dict[str, Any]:
@@ -79,11 +100,26 @@ def history(data: Columns, unit: str) -> Spec | None:
     """Calls on the daily coldest outdoor temperature, above lanes of symptoms, work, flags, head pressure and logs.
 
     `data` has `days` (at, coldest), `calls` (at, coldest, kind, call, symptom, complaint), `lanes` (lane, from, to,
-    what, kind) and `limits` (value, what), temperatures in `unit`.
+    what, kind; `to` is null for a point, and lanes come in the order shown) and `limits` (value, what), temperatures in
+    `unit`.
     """
-    if data["lanes"].is_empty():
+    lanes = data["lanes"]
+    if lanes.is_empty():
         return None
-    return filled(_history(unit), data)
+    is_point = pl.col("to").is_null()
+    parted = {"spans": lanes.filter(~is_point), "points": lanes.filter(is_point).drop("to")}
+    order = {"lane": lanes["lane"].unique(maintain_order=True).to_list()}
+    rest = {name: frame for name, frame in data.items() if name != "lanes"}
+    return _without_empty_top(filled(_history(unit), {**rest, **parted}, order))
+
+
+def _without_empty_top(whole: Spec) -> Spec:
+    """The history without its upper part, where there is neither weather nor a call that has some."""
+    return {**whole, "vconcat": [part for part in whole["vconcat"] if _has_data(part)]}
+
+
+def _has_data(part: Spec) -> bool:
+    return any(layer.get("data", part.get("data", {})).get("name") != "limits" for layer in part["layer"])
 
 
 CALL_KINDS = {"low-pressure trip": VERMILLION, "other complaint": BLUE}
@@ -92,7 +128,7 @@ LANE_KINDS = {"call": BLUE, "low-pressure call": VERMILLION, "work": INK, "flag"
 
 @cache
 def _history(unit: str) -> Spec:
-    over = _when(axis=alt.Axis(labels=False, ticks=False, grid=True, tickCount=8, domain=False))
+    over = _when(axis=alt.Axis(labels=False, ticks=False, grid=True, tickCount=6, domain=False))
     heat = alt.Y("coldest:Q", title=None, axis=alt.Axis(domain=False, ticks=False, tickCount=4, minExtent=0))
     tips = [
         alt.Tooltip("at:T", title="opened", timeUnit="utcyearmonthdatehoursminutes"),
@@ -111,7 +147,7 @@ def _history(unit: str) -> Spec:
             color=alt.Color("kind:N", scale=kinds, legend=alt.Legend(title=None)),
             shape=alt.Shape(
                 "kind:N",
-                scale=alt.Scale(domain=list(CALL_KINDS), range=["circle", "diamond"]),
+                scale=alt.Scale(domain=list(CALL_KINDS), range=["diamond", "circle"]),
                 legend=alt.Legend(title=None),
             ),
             tooltip=tips,
@@ -124,10 +160,10 @@ def _history(unit: str) -> Spec:
         .encode(y="value:Q", tooltip=[alt.Tooltip("what:N", title="line"), alt.Tooltip("value:Q", title=unit)])
     )
     top = alt.layer(days, limits, calls).properties(
-        height=150, width=500, title=f"Coldest outdoor temperature of each day, {unit}, with the calls"
+        height=150, width=500, title=f"Coldest of each day, {unit}"
     )
     lane = alt.Y(
-        "lane:N", sort=None, title=None, axis=alt.Axis(domain=False, ticks=False, labelLimit=150, labelColor=INK)
+        "lane:N", sort=[], title=None, axis=alt.Axis(domain=False, ticks=False, labelLimit=150, labelColor=INK)
     )
     colour = alt.Color(
         "kind:N", legend=None, scale=alt.Scale(domain=list(LANE_KINDS), range=list(LANE_KINDS.values()))
@@ -138,16 +174,15 @@ def _history(unit: str) -> Spec:
         alt.Tooltip("from:T", title="from", timeUnit="utcyearmonthdatehoursminutes"),
         alt.Tooltip("to:T", title="to", timeUnit="utcyearmonthdatehoursminutes"),
     ]
-    base = _named("lanes").encode(y=lane, color=colour, tooltip=what)
     spans = (
-        base.transform_filter("isValid(datum.to)")
+        _named("spans")
         .mark_rule(strokeWidth=7, strokeCap="round", opacity=0.55)
-        .encode(x=_when("from"), x2="to:T")
+        .encode(x=_when("from"), x2="to:T", y=lane, color=colour, tooltip=what)
     )
     points = (
-        base.transform_filter("!isValid(datum.to)")
+        _named("points")
         .mark_tick(thickness=2, height=12, opacity=0.9)
-        .encode(x=_when("from"))
+        .encode(x=_when("from"), y=lane, color=colour, tooltip=what[:3])
     )
     lanes = alt.layer(spans, points).properties(height=alt.Step(_LANE_PX), width=500)
     whole = alt.vconcat(top, lanes, spacing=8).resolve_scale(x="shared", color="independent", shape="independent")
@@ -157,22 +192,19 @@ def _history(unit: str) -> Spec:
 # One circuit's log
 
 
-def circuit_log(windows: list[tuple[str, Columns]], unit: str, *, is_temperature: bool) -> Spec | None:
+def circuit_log(windows: list[tuple[list[str], Columns]], unit: str, *, is_temperature: bool) -> Spec | None:
     """Pressures of one circuit as saturation temperatures (or as they are) in several windows of its log.
 
-    Each window has a title and `points` (at, value, line, segment), `trips` (at, value, kind), `lockouts` (from, to,
+    Each window has the lines of its title and `points` (at, value, line, segment), `trips` (at, value, kind), `lockouts` (from, to,
     kind) and `limits` (value, what).
     """
     if not windows:
         return None
     count = min(len(windows), MOST_WINDOWS)
-    template = copy.copy(_circuit_log(unit, count, is_temperature))
-    titles = [title for title, _ in windows]
-    template["vconcat"] = [
-        {**panel, "title": title} for panel, title in zip(template["vconcat"], titles, strict=False)
-    ]
     data = {f"{name}{at}": frame for at, (_, parts) in enumerate(windows[:count]) for name, frame in parts.items()}
-    return filled(template, data)
+    whole = filled(_circuit_log(unit, count, is_temperature), data)
+    titled = [{**panel, "title": title} for panel, (title, _) in zip(whole["vconcat"], windows, strict=False)]
+    return {**whole, "vconcat": titled}
 
 
 @cache
@@ -183,7 +215,7 @@ def _circuit_log(unit: str, windows: int, is_temperature: bool) -> Spec:
 
 def _window(unit: str, at: int, is_temperature: bool) -> Any:
     names = [SUCTION, HEAD, OUTDOORS] if is_temperature else [SUCTION_KPA, HEAD_KPA]
-    colours, dashes = [BLUE, GREEN, GREY], [[1, 0], [1, 0], [4, 2]]
+    colours, dashes = [BLUE, GREEN, INK], [[1, 0], [1, 0], [4, 2]]
     y = alt.Y(
         "value:Q",
         title=None,
@@ -203,7 +235,7 @@ def _window(unit: str, at: int, is_temperature: bool) -> Any:
                 legend=alt.Legend(title=None, symbolType="stroke", symbolStrokeWidth=2),
             ),
             strokeDash=alt.StrokeDash(
-                "line:N", scale=alt.Scale(domain=names, range=dashes[: len(names)]), legend=None
+                "line:N", scale=alt.Scale(domain=names, range=dashes[: len(names)]), legend=alt.Legend(title=None)
             ),
         )
     )
@@ -224,7 +256,7 @@ def _window(unit: str, at: int, is_temperature: bool) -> Any:
     )
     trips = (
         _named(f"trips{at}")
-        .mark_point(filled=True, size=70, opacity=1, color=VERMILLION, stroke="var(--paper)", strokeWidth=1)
+        .mark_point(filled=True, size=110, opacity=1, color=VERMILLION, stroke="var(--paper)", strokeWidth=1)
         .encode(
             x=_when(),
             y=y,
@@ -242,10 +274,11 @@ def _window(unit: str, at: int, is_temperature: bool) -> Any:
     )
     limit = _named(f"limits{at}")
     rules = limit.mark_rule(color=SOFT, strokeDash=[2, 3], clip=True).encode(y="value:Q")
-    words = limit.mark_text(align="left", baseline="bottom", dx=4, dy=-2, fontSize=11, color=SOFT, clip=True).encode(
-        y="value:Q", x=alt.value(0), text="what:N"
-    )
-    return alt.layer(lockouts, rules, lines, words, trips).properties(height=190, width=500, title="")
+    said = {"align": "left", "baseline": "bottom", "dx": 4, "dy": -2, "fontSize": 11, "clip": True}
+    place = {"y": "value:Q", "x": alt.value(0), "text": "what:N"}
+    halo = limit.mark_text(**said, color="var(--paper)", stroke="var(--paper)", strokeWidth=4, aria=False).encode(**place)
+    words = limit.mark_text(**said, color=INK).encode(**place)
+    return alt.layer(lockouts, rules, lines, halo, words, trips).properties(height=190, width=500, title="")
 
 
 # Condensing against outdoors
@@ -253,7 +286,7 @@ def _window(unit: str, at: int, is_temperature: bool) -> Any:
 
 def condensing(points: pl.DataFrame, unit: str) -> Spec | None:
     """Condensing against outdoor temperature in steady running (outdoor, condensing, behaviour), with equality."""
-    if points.is_empty():
+    if points.height < FEWEST_STEADY:
         return None
     both = np.concatenate([points["outdoor"].to_numpy(), points["condensing"].to_numpy()])
     ends = pl.DataFrame({"outdoor": [float(both.min()), float(points["outdoor"].to_numpy().max())]})
@@ -293,15 +326,19 @@ def _condensing(unit: str) -> Spec:
 
 def set_points(found: pl.DataFrame, unit: str) -> Spec | None:
     """Each switch's pressure as found with its interval, and as listed (switch, found, lower, upper, listed)."""
-    if found.is_empty():
+    if found["found"].is_null().all():
         return None
-    return filled(_set_points(unit), {"switches": found})
+    data = {
+        "intervals": found.filter(pl.col("lower").is_not_null()),
+        "found": found.filter(pl.col("found").is_not_null()),
+        "listed": found.filter(pl.col("listed").is_not_null()),
+    }
+    return filled(_set_points(unit), data, {"switch": found["switch"].to_list()})
 
 
 @cache
 def _set_points(unit: str) -> Spec:
-    y = alt.Y("switch:N", sort=None, title=None, axis=alt.Axis(domain=False, ticks=False, labelColor=INK))
-    x = alt.X("lower:Q", title=unit, scale=alt.Scale(zero=False, nice=True), axis=alt.Axis(tickCount=6))
+    y = alt.Y("switch:N", sort=[], title=None, axis=alt.Axis(domain=False, ticks=False, labelColor=INK))
     tips = [
         alt.Tooltip("switch:N", title="switch"),
         alt.Tooltip("found:Q", title=f"found, {unit}"),
@@ -310,21 +347,24 @@ def _set_points(unit: str) -> Spec:
         alt.Tooltip("listed:Q", title="listed"),
         alt.Tooltip("events:Q", title="events"),
     ]
-    base = _named("switches").encode(y=y, tooltip=tips)
+
+    def x(field: str) -> Any:
+        return alt.X(f"{field}:Q", title=unit, scale=alt.Scale(zero=False), axis=alt.Axis(tickCount=6))
+
     span = (
-        base.transform_filter("isValid(datum.lower)")
+        _named("intervals")
         .mark_rule(size=6, color=SKY, strokeCap="round")
-        .encode(x=x, x2="upper:Q")
+        .encode(x=x("lower"), x2="upper:Q", y=y, tooltip=tips)
     )
     found = (
-        base.transform_filter("isValid(datum.found)")
+        _named("found")
         .mark_point(filled=True, size=70, opacity=1, color=BLUE)
-        .encode(x=alt.X("found:Q"))
+        .encode(x=x("found"), y=y, tooltip=tips)
     )
     listed = (
-        base.transform_filter("isValid(datum.listed)")
+        _named("listed")
         .mark_tick(thickness=2, height=16, color=VERMILLION)
-        .encode(x=alt.X("listed:Q"))
+        .encode(x=x("listed"), y=y, tooltip=tips)
     )
     return spec(alt.layer(span, listed, found).properties(height=alt.Step(26), width=420), 120)
 
@@ -346,6 +386,7 @@ def _trip_minima(unit: str) -> Spec:
             x=x,
             x2="high:Q",
             y=alt.Y("trips:Q", title=None, axis=alt.Axis(domain=False, ticks=False, tickMinStep=1, tickCount=4)),
+            y2=alt.datum(0),
             tooltip=[
                 alt.Tooltip("low:Q", title=f"from {unit}"),
                 alt.Tooltip("high:Q", title=f"to {unit}"),

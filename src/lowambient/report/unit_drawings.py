@@ -119,13 +119,13 @@ def _ambients(part: Tables, place: Place) -> pl.DataFrame:
 
 
 def _calls(part: Tables, place: Place) -> pl.DataFrame:
-    """Calls with the coldest hour before them; those without weather have no place on it and stand in the lanes."""
+    """Complaints with the coldest hour before them; those without weather, and planned visits, stand in the lanes."""
     notes = part["call_notes"].select("call_id", "complaint")
     calls = part["calls"].join(notes, on="call_id", how="left").sort("opened_at", "call_id")
     coldest = pl.coalesce("outdoor_min_c", "outdoor_c").alias("coldest_c")
     return (
         calls.with_columns(coldest)
-        .filter(pl.col("coldest_c").is_not_null())
+        .filter(pl.col("coldest_c").is_not_null() & (pl.col("symptom") != "planned"))
         .select(
             place.clock("opened_at").alias("at"),
             place.shown("coldest_c", "degC").alias("coldest"),
@@ -245,7 +245,7 @@ def circuit_log(mine: Tables, windows: pl.DataFrame, place: Place) -> Spec | Non
     return unit_charts.circuit_log(shown, unit, is_temperature=is_temperature)
 
 
-def _title(window: Mapping[str, Any], place: Place) -> str:
+def _title(window: Mapping[str, Any], place: Place) -> list[str]:
     here = place.here
     first, last = (window[end].astimezone(here.zone).strftime("%Y-%m-%d") for end in ("from_at", "to_at"))
     days = first if first == last else f"{first} to {last}"
@@ -253,7 +253,7 @@ def _title(window: Mapping[str, Any], place: Place) -> str:
     told = [f"{events} trips and lockouts" if events else "no trip"]
     if window["coldest_c"] is not None:
         told.append(f"coldest {here.text(window['coldest_c'], 'degC')}{here.unit_text('degC')}")
-    return f"{'The whole log, ' if window['window_no'] == 0 else ''}{days}: {', '.join(told)}"
+    return [f"{'The whole log, ' if window['window_no'] == 0 else ''}{days}", ", ".join(told)]
 
 
 def _window(mine: Tables, window: Mapping[str, Any], place: Place) -> dict[str, pl.DataFrame]:
