@@ -297,7 +297,8 @@ def test_each_number_is_the_cell_it_names(page: str, in_units: tuple[str, Path])
     tables: dict[str, dict[tuple[str | None, ...], dict[str, str]]] = {}
     to_us = {"degC": lambda c: c * 9 / 5 + 32, "K": lambda k: k * 9 / 5, "km": lambda km: km / 1.609344}
     found = read(out / page).cells
-    assert len(found) > {"index.html": 8, "winter.html": 500, "intake.html": 300, "methods.html": 30}[page]
+    least = {"index.html": 8, "winter.html": 500, "revisit.html": 0, "intake.html": 300, "methods.html": 30}
+    assert len(found) >= least[page]  # nothing is judged in these frames: `test_unit_pages` has some
     for named, text in found:
         table = tables.setdefault(named["data-table"], cells(out, named["data-table"]))
         row = table[tuple(json.loads(named["data-key"]))]

@@ -19,7 +19,9 @@ FLAGS = ("cold lockout", "head control out", "low charge", "lp switch jumpered",
 SYMPTOMS = ("low-pressure trip", "no cooling", "fan", "drain")
 
 
-def unit_page_frames(units: int = 12, names: tuple[str, ...] = (), notes: tuple[str, ...] = ()) -> dict[str, pl.DataFrame]:
+def unit_page_frames(
+    units: int = 12, names: tuple[str, ...] = (), notes: tuple[str, ...] = ()
+) -> dict[str, pl.DataFrame]:
     """Frames of `fleet_frames` and what unit pages take beside them; `notes` stand in every free text of unit 0."""
     frames = fleet_frames(units=units, sites=min(units, 6), names=names)
     rng = np.random.default_rng(11)
@@ -36,7 +38,10 @@ def unit_page_frames(units: int = 12, names: tuple[str, ...] = (), notes: tuple[
     frames |= _called(ids, notes, rng)
     frames |= _logged(ids, rng)
     frames["coldest_days"] = pl.DataFrame(
-        [("725300-94846", BEGIN.replace(hour=0) + timedelta(days=at), 4 - 10 * float(np.sin(at / 9))) for at in range(120)],
+        [
+            ("725300-94846", BEGIN.replace(hour=0) + timedelta(days=at), 4 - 10 * float(np.sin(at / 9)))
+            for at in range(120)
+        ],
         schema={"station_id": pl.String, "day": pl.Datetime("us", "UTC"), "coldest_c": pl.Float64},
         orient="row",
     )
@@ -71,7 +76,9 @@ def _judged(ids: list[str], notes: tuple[str, ...]) -> dict[str, pl.DataFrame]:
     flags, evidence, plan = [], [], []
     for at, unit_id in enumerate(ids[: len(ids) // 2]):
         texts = list(notes) if at == 0 and notes else []
-        for place, (flag, probability) in enumerate((("head control out", 0.94), ("low charge", 0.61), ("controls", 0.2))):
+        for place, (flag, probability) in enumerate(
+            (("head control out", 0.94), ("low charge", 0.61), ("controls", 0.2))
+        ):
             text = texts[place % len(texts)] if texts else f"Suspected from {place + 3} pieces."
             flags.append(
                 {
@@ -95,7 +102,12 @@ def _judged(ids: list[str], notes: tuple[str, ...]) -> dict[str, pl.DataFrame]:
                     "bring": text if texts else "gauges and a fan-cycling switch",
                 }
             )
-            pieces = [("readings", "head_pressure", 2.1), ("calls", "calls", 1.2), ("words", "call_statements", 0.7), ("readings", "set_points", -0.8)]
+            pieces = [
+                ("readings", "head_pressure", 2.1),
+                ("calls", "calls", 1.2),
+                ("words", "call_statements", 0.7),
+                ("readings", "set_points", -0.8),
+            ]
             for number, (kind, table, weight) in enumerate(pieces):
                 evidence.append(
                     {
@@ -126,7 +138,10 @@ def _judged(ids: list[str], notes: tuple[str, ...]) -> dict[str, pl.DataFrame]:
                 "selected": at % 2 == 0,
             }
         )
-    return {name: pl.DataFrame(rows, infer_schema_length=None) for name, rows in (("flags", flags), ("evidence", evidence), ("plan", plan))}
+    return {
+        name: pl.DataFrame(rows, infer_schema_length=None)
+        for name, rows in (("flags", flags), ("evidence", evidence), ("plan", plan))
+    }
 
 
 def _called(ids: list[str], notes: tuple[str, ...], rng: np.random.Generator) -> dict[str, pl.DataFrame]:
@@ -159,7 +174,9 @@ def _called(ids: list[str], notes: tuple[str, ...], rng: np.random.Generator) ->
     schema = outputs.TABLES["calls"].create_empty().schema
     frame = pl.DataFrame(calls, infer_schema_length=None)
     return {
-        "calls": frame.with_columns(pl.lit(None, kind).alias(name) for name, kind in schema.items() if name not in frame.columns),
+        "calls": frame.with_columns(
+            pl.lit(None, kind).alias(name) for name, kind in schema.items() if name not in frame.columns
+        ),
         "call_notes": pl.DataFrame(written, schema=note_columns, orient="row"),
         "call_statements": pl.DataFrame(
             stated, schema=("call_id", "unit_id", "opened_at", "statement", "words"), orient="row"
@@ -171,7 +188,15 @@ def _logged(ids: list[str], rng: np.random.Generator) -> dict[str, pl.DataFrame]
     parts: dict[str, list[dict[str, object]]] = {
         name: []
         for name in (
-            "log_days", "shown_windows", "shown_readings", "steady_points", "trips", "lockouts", "set_points", "head_pressure", "trace_faults",
+            "log_days",
+            "shown_windows",
+            "shown_readings",
+            "steady_points",
+            "trips",
+            "lockouts",
+            "set_points",
+            "head_pressure",
+            "trace_faults",
         )
     }
     for at, unit_id in enumerate(ids[:LOGGED]):
@@ -185,32 +210,74 @@ def _log(parts: dict[str, list[dict[str, object]]], whose: dict[str, object], rn
     windows = ((0, BEGIN, end), (1, BEGIN + timedelta(days=3), BEGIN + timedelta(days=6)))
     for day in range(9):
         at = BEGIN + timedelta(days=day)
-        parts["log_days"].append({**whose, "day": at.replace(hour=0), "first_at": at, "last_at": at + timedelta(hours=23)})
+        parts["log_days"].append(
+            {**whose, "day": at.replace(hour=0), "first_at": at, "last_at": at + timedelta(hours=23)}
+        )
     for number, first, last in windows:
         parts["shown_windows"].append(
-            {**whose, "window_no": number, "from_at": first, "to_at": last, "events": 3 - number, "coldest_c": -9.0, "readings": 4000, "buckets": 60}
+            {
+                **whose,
+                "window_no": number,
+                "from_at": first,
+                "to_at": last,
+                "events": 3 - number,
+                "coldest_c": -9.0,
+                "readings": 4000,
+                "buckets": 60,
+            }
         )
         for bucket in range(60):
             read_at = first + (last - first) * bucket / 60
             outdoor = -2 + 6 * float(np.sin(bucket / 5))
-            suction, head = saturation.dew_kpa("R-410A", [outdoor - 6])[0], saturation.bubble_kpa("R-410A", [outdoor + 14])[0]
+            suction, head = (
+                saturation.dew_kpa("R-410A", [outdoor - 6])[0],
+                saturation.bubble_kpa("R-410A", [outdoor + 14])[0],
+            )
             for channel, value in (("suction_kpa", suction), ("liquid_kpa", head), ("outdoor_c", outdoor)):
-                parts["shown_readings"].append({**whose, "window_no": number, "channel": channel, "read_at": read_at, "value": float(value)})
+                parts["shown_readings"].append(
+                    {**whose, "window_no": number, "channel": channel, "read_at": read_at, "value": float(value)}
+                )
     for number in range(80):
         outdoor = float(rng.uniform(-12, 20))
         parts["steady_points"].append(
-            {**whose, "read_at": BEGIN + timedelta(hours=2.5 * number), "outdoor_c": outdoor, "condensing_c": outdoor + 15 + float(rng.normal())}
+            {
+                **whose,
+                "read_at": BEGIN + timedelta(hours=2.5 * number),
+                "outdoor_c": outdoor,
+                "condensing_c": outdoor + 15 + float(rng.normal()),
+            }
         )
     for number in range(4):
         tripped = BEGIN + timedelta(days=1 + number, hours=7)
         parts["trips"].append(
-            {**whose, "tripped_at": tripped, "kind": "low pressure", "on_start": number == 0, "minimum_kpa": 440.0 + 20 * number, "restarted_after_min": None if number == 2 else 14.0, "probability": 0.92}
+            {
+                **whose,
+                "tripped_at": tripped,
+                "kind": "low pressure",
+                "on_start": number == 0,
+                "minimum_kpa": 440.0 + 20 * number,
+                "restarted_after_min": None if number == 2 else 14.0,
+                "probability": 0.92,
+            }
         )
         if number < 2:
             parts["lockouts"].append(
-                {**whose, "started_at": tripped, "ended_at": tripped + timedelta(hours=5), "kind": "switch open", "outdoor_c": -4.0, "ended_by": "outdoor warmed"}
+                {
+                    **whose,
+                    "started_at": tripped,
+                    "ended_at": tripped + timedelta(hours=5),
+                    "kind": "switch open",
+                    "outdoor_c": -4.0,
+                    "ended_by": "outdoor warmed",
+                }
             )
-    for switch, found, listed in (("lp cut-out", 470.0, 473.6), ("lp reset", 905.0, 908.0), ("fan on", 2900.0, None), ("fan off", None, 1755.0), ("hp cut-out", None, None)):
+    for switch, found, listed in (
+        ("lp cut-out", 470.0, 473.6),
+        ("lp reset", 905.0, 908.0),
+        ("fan on", 2900.0, None),
+        ("fan off", None, 1755.0),
+        ("hp cut-out", None, None),
+    ):
         parts["set_points"].append(
             {
                 **whose,
@@ -227,8 +294,24 @@ def _log(parts: dict[str, list[dict[str, object]]], whose: dict[str, object], rn
     middle = BEGIN + timedelta(days=4)
     for first, last, behaviour, change in ((BEGIN, middle, "held", None), (middle, end, "follows ambient", middle)):
         parts["head_pressure"].append(
-            {**whose, "period_start": first, "period_end": last, "behaviour": behaviour, "slope": 0.1 if change is None else 0.98, "band_c": 4.2, "samples": 900, "change_lower": change, "change_upper": change}
+            {
+                **whose,
+                "period_start": first,
+                "period_end": last,
+                "behaviour": behaviour,
+                "slope": 0.1 if change is None else 0.98,
+                "band_c": 4.2,
+                "samples": 900,
+                "change_lower": change,
+                "change_upper": change,
+            }
         )
     parts["trace_faults"].append(
-        {**whose, "channel": "suction_kpa", "from_at": BEGIN, "to_at": middle, "sentence": "Suction stood still for 4 h and was left out."}
+        {
+            **whose,
+            "channel": "suction_kpa",
+            "from_at": BEGIN,
+            "to_at": middle,
+            "sentence": "Suction stood still for 4 h and was left out.",
+        }
     )

@@ -15,6 +15,7 @@ from lowambient.report import schemas
 from lowambient.report.reading_units import STANDARD_ATMOSPHERE_KPA, ReadingUnits
 from lowambient.report.tables import CSV_INSTANT
 
+UTC = ZoneInfo("UTC")
 NOT_KNOWN = Markup('<span class="none" title="not known">–</span>')
 # Control characters, which HTML forbids, as their pictures (Unicode block U+2400); tab and line feed stay.
 _PICTURES = {code: 0x2400 + code for code in range(32) if code not in (9, 10)} | {127: 0x2421}
@@ -68,7 +69,7 @@ class Figures:
 
     units: ReadingUnits
     barometric_kpa: float = STANDARD_ATMOSPHERE_KPA
-    zone: ZoneInfo = ZoneInfo("UTC")
+    zone: ZoneInfo = UTC
 
     def figure(self, row: Row, column: str, digits: int | None = None, unit: str | None = None) -> Markup:
         """A cell as a bare number (date, yes or no), with its table, key and column.
@@ -111,11 +112,12 @@ class Figures:
 
     def shown(self, value: float, unit: str) -> float:
         """A number of the contract in the reader's unit."""
+        if unit == "kPa":
+            return self.units.pressure(value, self.barometric_kpa)
         return {
             "degC": self.units.temperature,
             "K": self.units.difference,
             "km": self.units.distance,
-            "kPa": lambda kpa: self.units.pressure(kpa, self.barometric_kpa),
         }.get(unit, float)(value)
 
     def unit_text(self, unit: str) -> str:

@@ -3,7 +3,7 @@
 import csv
 import json
 import shutil
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 

@@ -15,8 +15,12 @@ def context(book: Book) -> dict[str, Any]:
     """What the template `revisit.html` is filled with."""
     revisit = book.tables["revisit"].sort("rank")
     sites, units = book.tables["sites"], book.tables["units"]
-    names = sites.select("site_id", pl.col("name").alias("site_name")) if sites.width else _texts("site_id", "site_name")
-    described = units.select("unit_id", "description") if "description" in units.columns else _texts("unit_id", "description")
+    names = (
+        sites.select("site_id", pl.col("name").alias("site_name")) if sites.width else _texts("site_id", "site_name")
+    )
+    described = (
+        units.select("unit_id", "description") if "description" in units.columns else _texts("unit_id", "description")
+    )
     shown = revisit.head(ROWS_SHOWN).join(names, on="site_id", how="left").join(described, on="unit_id", how="left")
     apart = book.tables["contradictions"].sort(
         pl.col("relation") != "excludes", "probability", "unit_id", descending=[False, True, False]

@@ -47,9 +47,7 @@ def contradictions(frames: Frames) -> pl.DataFrame:
         pl.col("probability").alias("other_probability"),
     )
     one_circuit = (
-        pl.col("circuit").is_null()
-        | pl.col("other_circuit").is_null()
-        | (pl.col("circuit") == pl.col("other_circuit"))
+        pl.col("circuit").is_null() | pl.col("other_circuit").is_null() | (pl.col("circuit") == pl.col("other_circuit"))
     )
     first = (pl.col("probability") > pl.col("other_probability")) | (
         (pl.col("probability") == pl.col("other_probability")) & (pl.col("flag") < pl.col("other_flag"))
@@ -58,8 +56,13 @@ def contradictions(frames: Frames) -> pl.DataFrame:
         flags.join(other, on="unit_id")
         .filter(one_circuit & first)
         .join(look_alikes(), on=["flag", "other_flag"])
-        .with_columns(pl.coalesce("circuit", "other_circuit").alias("circuit"))
-        .unique(["unit_id", "circuit", "flag", "other_flag"], maintain_order=True)
+        .with_columns(
+            pl.coalesce("circuit", "other_circuit").alias("circuit"),
+            pl.concat_list("flag", "other_flag").list.sort().alias("pair"),
+        )
+        .sort("probability", "other_probability", "flag", descending=[True, True, False])
+        .unique(["unit_id", "circuit", "pair"], keep="first", maintain_order=True)
+        .drop("pair")
         .sort(
             pl.col("relation") != "excludes",
             "probability",

@@ -179,7 +179,9 @@ class Contradictions(dy.Schema):
     other_flag = choice("flag", "the other one", required=True)
     probability = number("of the first", required=True, digits=3, min=0, max=1)
     other_probability = number("of the other", required=True, digits=3, min=0, max=1)
-    relation = text("`excludes`: they cannot both be so; `looks alike`: the same signs can come from either", required=True)
+    relation = text(
+        "`excludes`: they cannot both be so; `looks alike`: the same signs can come from either", required=True
+    )
     why = text("why", required=True)
     settles = text("what tells them apart on site", required=True)
 

@@ -7,8 +7,8 @@ import polars as pl
 
 from lowambient import reference
 from lowambient.report import schemas
-from lowambient.report.revisits import contradictions, revisit
 from lowambient.report.facts import RunFacts
+from lowambient.report.revisits import contradictions, revisit
 from lowambient.report.tables import CSV_INSTANT, as_written
 
 Frames = Mapping[str, pl.DataFrame]
@@ -22,18 +22,20 @@ def page_tables(frames: Frames, facts: RunFacts, vendored: Mapping[str, str]) ->
     `vendored` maps the scripts and outlines that come with the pages to their versions.
     """
     winters = as_written("winters", cold_hours_by_winter(frames["cold_hours"], facts))
+    raised, apart = revisit(frames), contradictions(frames)
+    counted = _fact_rows(_revisit_facts(frames["flags"], raised, apart))
     tables = {
         "winters": winters,
         "load_totals": load_totals(frames["loads"]),
         "unmatched_ids": unmatched_ids(frames["unmatched"]),
         "refusal_reasons": refusal_reasons(frames["quarantine"]),
         "set_aside_reasons": set_aside_reasons(frames["set_aside"]),
-        "revisit": revisit(frames),
-        "contradictions": contradictions(frames),
+        "revisit": raised,
+        "contradictions": apart,
         "thresholds": thresholds_used(facts.thresholds),
         "versions": _pairs("program", "version", {**vendored, **facts.versions}),
         "costs": _pairs("name", "value", facts.costs),
-        "summary": summary(frames, winters, facts),
+        "summary": pl.concat([summary(frames, winters, facts), counted]),
     }
     written = {table: as_written(table, frame) for table, frame in tables.items()}
     rows = {table: frame.height for table, frame in {**frames, **written}.items() if table in schemas.ALL}
@@ -158,7 +160,6 @@ def summary(frames: Frames, winters: pl.DataFrame, facts: RunFacts) -> pl.DataFr
     numbers = {
         **_fleet_facts(frames),
         **_ranking_facts(frames["unit_ranking"]),
-        **_revisit_facts(frames),
         **_winter_facts(winters, facts.last_winter),
         **_intake_facts(frames),
         **_coverage_facts(frames, threshold("station_far_km", facts), threshold("winter_whole_fraction", facts)),
@@ -167,16 +168,15 @@ def summary(frames: Frames, winters: pl.DataFrame, facts: RunFacts) -> pl.DataFr
         "data_from": (facts.data_from, "first day of the calls export"),
         "data_to": (facts.data_to, "last day of the calls export"),
     }
-    names = [*numbers, *instants]
-    return pl.DataFrame(
-        {
-            "fact": names,
-            "value": [*(value for value, _ in numbers.values()), None, None],
-            "instant": [*(None for _ in numbers), *(_instant(value) for value, _ in instants.values())],
-            "meaning": [*(meaning for _, meaning in numbers.values()), *(text for _, text in instants.values())],
-        },
-        schema={"fact": pl.String, "value": pl.Float64, "instant": pl.String, "meaning": pl.String},
-    )
+    return _fact_rows(numbers, {name: (_instant(value), text) for name, (value, text) in instants.items()})
+
+
+def _fact_rows(numbers: "Facts", instants: Mapping[str, tuple[str | None, str]] | None = None) -> pl.DataFrame:
+    """Rows of `summary`."""
+    rows = [(name, value, None, text) for name, (value, text) in numbers.items()]
+    rows += [(name, None, value, text) for name, (value, text) in (instants or {}).items()]  # type: ignore[misc]
+    kinds = {"fact": pl.String, "value": pl.Float64, "instant": pl.String, "meaning": pl.String}
+    return pl.DataFrame(rows, schema=kinds, orient="row")
 
 
 Facts = dict[str, tuple[float | None, str]]
@@ -235,11 +235,8 @@ def _ranking_facts(ranking: pl.DataFrame) -> Facts:
     }
 
 
-def _revisit_facts(frames: Frames) -> Facts:
-    flags = frames["flags"]
-    raised = flags.filter(pl.col("raised"))
-    resting = revisit(frames)["rests_on"].fill_null("")
-    apart = contradictions(frames)
+def _revisit_facts(flags: pl.DataFrame, raised: pl.DataFrame, apart: pl.DataFrame) -> Facts:
+    resting = raised["rests_on"].fill_null("")
     return {
         "flags_judged": (flags.height, "rows of `flags`"),
         "flags_raised": (raised.height, "rows of `flags` over their threshold"),
@@ -253,14 +250,17 @@ def _revisit_facts(frames: Frames) -> Facts:
             "raised flags with a piece of evidence for them from readings",
         ),
         "flags_raised_checked": (
-            raised["last_checked_at"].is_not_null().sum(),
+            _total(raised["last_checked_at"].is_not_null()),
             "raised flags that were checked on site before",
         ),
         "flags_new": (
-            _total(raised["new_since"].cast(pl.Boolean, strict=False).fill_null(value=False)),
+            _total(raised["is_new"].fill_null(value=False)),
             "raised flags that the run before did not raise",
         ),
-        "units_contradicting": (apart["unit_id"].n_unique(), "units with raised flags that exclude or look like each other"),
+        "units_contradicting": (
+            apart["unit_id"].n_unique(),
+            "units with raised flags that exclude or look like each other",
+        ),
     }
 
 

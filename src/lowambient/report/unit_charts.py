@@ -4,15 +4,16 @@ Data go in as columns under `usermeta.columns`, a third of the size of rows; the
 Instants are minutes on the clock of the site. Temperatures and pressures are in the reader's units.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import cache
+from itertools import pairwise
 from typing import Any
 
 import altair as alt
 import numpy as np
 import polars as pl
 
-from lowambient.report.charts import BLUE, GREY, INK, LINE, SKY, SOFT, VERMILLION, Spec, spec
+from lowambient.report.charts import BLUE, GREY, INK, SKY, SOFT, VERMILLION, Spec, spec
 
 GREEN = "var(--green)"
 SUCTION, HEAD, OUTDOORS = "suction, dew point", "head, saturated", "outdoors"
@@ -21,7 +22,7 @@ BEHAVIOURS = {"follows ambient": VERMILLION, "held": BLUE, "cycling": GREEN, "ca
 MOST_WINDOWS = 4
 FEWEST_STEADY = 12
 """Fewer steady points show no slope (judgement)."""
-_UTC = {"type": "utc"}
+_MINUTE = "utcyearmonthdatehoursminutes"
 _LANE_PX, _GUTTER_PX = 20, 16
 
 Columns = Mapping[str, pl.DataFrame]
@@ -66,7 +67,7 @@ def _packed(name: str, column: pl.Series) -> Any:
     if column.dtype == pl.Datetime:
         minutes = (column.dt.timestamp("ms") // 60_000).to_list()
         if name == "at" and minutes and None not in minutes:
-            return {"steps": [minutes[0], *(b - a for a, b in zip(minutes, minutes[1:], strict=False))]}
+            return {"steps": [minutes[0], *(b - a for a, b in pairwise(minutes))]}
         return {"minutes": minutes}
     runs = column.rle() if name in ("line", "segment") else None
     if runs is not None:
@@ -83,10 +84,14 @@ def _named(name: str) -> Any:
     return alt.Chart(alt.NamedData(name=name))
 
 
+def _tip(field: str, title: str, **options: Any) -> Any:
+    return alt.Tooltip(field, title=title, **options)
+
+
 def _when(field: str = "at", **options: Any) -> Any:
-    settings = {
+    settings: dict[str, Any] = {
         "title": None,
-        "scale": alt.Scale(**_UTC),
+        "scale": alt.Scale(type="utc"),
         "axis": alt.Axis(grid=False, labelOverlap=True, tickCount=6),
         **options,
     }
@@ -123,7 +128,14 @@ def _has_data(part: Spec) -> bool:
 
 
 CALL_KINDS = {"low-pressure trip": VERMILLION, "other complaint": BLUE}
-LANE_KINDS = {"call": BLUE, "low-pressure call": VERMILLION, "work": INK, "flag": VERMILLION, "head": GREEN, "log": SOFT}
+LANE_KINDS = {
+    "call": BLUE,
+    "low-pressure call": VERMILLION,
+    "work": INK,
+    "flag": VERMILLION,
+    "head": GREEN,
+    "log": SOFT,
+}
 
 
 @cache
@@ -131,11 +143,11 @@ def _history(unit: str) -> Spec:
     over = _when(axis=alt.Axis(labels=False, ticks=False, grid=True, tickCount=6, domain=False))
     heat = alt.Y("coldest:Q", title=None, axis=alt.Axis(domain=False, ticks=False, tickCount=4, minExtent=0))
     tips = [
-        alt.Tooltip("at:T", title="opened", timeUnit="utcyearmonthdatehoursminutes"),
-        alt.Tooltip("call:N", title="call"),
-        alt.Tooltip("symptom:N", title="symptom"),
-        alt.Tooltip("complaint:N", title="complaint"),
-        alt.Tooltip("coldest:Q", title=f"coldest, {unit}"),
+        _tip("at:T", title="opened", timeUnit=_MINUTE),
+        _tip("call:N", title="call"),
+        _tip("symptom:N", title="symptom"),
+        _tip("complaint:N", title="complaint"),
+        _tip("coldest:Q", title=f"coldest, {unit}"),
     ]
     kinds = alt.Scale(domain=list(CALL_KINDS), range=list(CALL_KINDS.values()))
     calls = (
@@ -157,22 +169,18 @@ def _history(unit: str) -> Spec:
     limits = (
         _named("limits")
         .mark_rule(color=SOFT, strokeDash=[4, 3])
-        .encode(y="value:Q", tooltip=[alt.Tooltip("what:N", title="line"), alt.Tooltip("value:Q", title=unit)])
+        .encode(y="value:Q", tooltip=[_tip("what:N", title="line"), _tip("value:Q", title=unit)])
     )
-    top = alt.layer(days, limits, calls).properties(
-        height=150, width=500, title=f"Coldest of each day, {unit}"
-    )
+    top = alt.layer(days, limits, calls).properties(height=150, width=500, title=f"Coldest of each day, {unit}")
     lane = alt.Y(
         "lane:N", sort=[], title=None, axis=alt.Axis(domain=False, ticks=False, labelLimit=150, labelColor=INK)
     )
-    colour = alt.Color(
-        "kind:N", legend=None, scale=alt.Scale(domain=list(LANE_KINDS), range=list(LANE_KINDS.values()))
-    )
+    colour = alt.Color("kind:N", legend=None, scale=alt.Scale(domain=list(LANE_KINDS), range=list(LANE_KINDS.values())))
     what = [
-        alt.Tooltip("lane:N", title="lane"),
-        alt.Tooltip("what:N", title="what"),
-        alt.Tooltip("from:T", title="from", timeUnit="utcyearmonthdatehoursminutes"),
-        alt.Tooltip("to:T", title="to", timeUnit="utcyearmonthdatehoursminutes"),
+        _tip("lane:N", title="lane"),
+        _tip("what:N", title="what"),
+        _tip("from:T", title="from", timeUnit=_MINUTE),
+        _tip("to:T", title="to", timeUnit=_MINUTE),
     ]
     spans = (
         _named("spans")
@@ -192,11 +200,11 @@ def _history(unit: str) -> Spec:
 # One circuit's log
 
 
-def circuit_log(windows: list[tuple[list[str], Columns]], unit: str, *, is_temperature: bool) -> Spec | None:
+def circuit_log(windows: Sequence[tuple[list[str], Columns]], unit: str, *, is_temperature: bool) -> Spec | None:
     """Pressures of one circuit as saturation temperatures (or as they are) in several windows of its log.
 
-    Each window has the lines of its title and `points` (at, value, line, segment), `trips` (at, value, kind), `lockouts` (from, to,
-    kind) and `limits` (value, what).
+    Each window has the lines of its title and `points` (at, value, line, segment), `trips` (at, value, kind),
+    `lockouts` (from, to, kind, ended_by) and `limits` (value, what).
     """
     if not windows:
         return None
@@ -239,7 +247,6 @@ def _window(unit: str, at: int, is_temperature: bool) -> Any:
             ),
         )
     )
-    when = "utcyearmonthdatehoursminutes"
     lockouts = (
         _named(f"lockouts{at}")
         .mark_rect(color=VERMILLION, opacity=0.16, clip=True)
@@ -247,10 +254,10 @@ def _window(unit: str, at: int, is_temperature: bool) -> Any:
             x=_when("from"),
             x2="to:T",
             tooltip=[
-                alt.Tooltip("kind:N", title="lockout"),
-                alt.Tooltip("from:T", title="from", timeUnit=when),
-                alt.Tooltip("to:T", title="to", timeUnit=when),
-                alt.Tooltip("ended_by:N", title="ended by"),
+                _tip("kind:N", title="lockout"),
+                _tip("from:T", title="from", timeUnit=_MINUTE),
+                _tip("to:T", title="to", timeUnit=_MINUTE),
+                _tip("ended_by:N", title="ended by"),
             ],
         )
     )
@@ -266,9 +273,9 @@ def _window(unit: str, at: int, is_temperature: bool) -> Any:
                 legend=None,
             ),
             tooltip=[
-                alt.Tooltip("kind:N", title="trip"),
-                alt.Tooltip("at:T", title="at", timeUnit=when),
-                alt.Tooltip("value:Q", title=f"lowest suction, {unit}"),
+                _tip("kind:N", title="trip"),
+                _tip("at:T", title="at", timeUnit=_MINUTE),
+                _tip("value:Q", title=f"lowest suction, {unit}"),
             ],
         )
     )
@@ -276,7 +283,9 @@ def _window(unit: str, at: int, is_temperature: bool) -> Any:
     rules = limit.mark_rule(color=SOFT, strokeDash=[2, 3], clip=True).encode(y="value:Q")
     said = {"align": "left", "baseline": "bottom", "dx": 4, "dy": -2, "fontSize": 11, "clip": True}
     place = {"y": "value:Q", "x": alt.value(0), "text": "what:N"}
-    halo = limit.mark_text(**said, color="var(--paper)", stroke="var(--paper)", strokeWidth=4, aria=False).encode(**place)
+    halo = limit.mark_text(**said, color="var(--paper)", stroke="var(--paper)", strokeWidth=4, aria=False).encode(
+        **place
+    )
     words = limit.mark_text(**said, color=INK).encode(**place)
     return alt.layer(lockouts, rules, lines, halo, words, trips).properties(height=190, width=500, title="")
 
@@ -340,12 +349,12 @@ def set_points(found: pl.DataFrame, unit: str) -> Spec | None:
 def _set_points(unit: str) -> Spec:
     y = alt.Y("switch:N", sort=[], title=None, axis=alt.Axis(domain=False, ticks=False, labelColor=INK))
     tips = [
-        alt.Tooltip("switch:N", title="switch"),
-        alt.Tooltip("found:Q", title=f"found, {unit}"),
-        alt.Tooltip("lower:Q", title="from (90 %)"),
-        alt.Tooltip("upper:Q", title="to (90 %)"),
-        alt.Tooltip("listed:Q", title="listed"),
-        alt.Tooltip("events:Q", title="events"),
+        _tip("switch:N", title="switch"),
+        _tip("found:Q", title=f"found, {unit}"),
+        _tip("lower:Q", title="from (90 %)"),
+        _tip("upper:Q", title="to (90 %)"),
+        _tip("listed:Q", title="listed"),
+        _tip("events:Q", title="events"),
     ]
 
     def x(field: str) -> Any:
@@ -357,14 +366,10 @@ def _set_points(unit: str) -> Spec:
         .encode(x=x("lower"), x2="upper:Q", y=y, tooltip=tips)
     )
     found = (
-        _named("found")
-        .mark_point(filled=True, size=70, opacity=1, color=BLUE)
-        .encode(x=x("found"), y=y, tooltip=tips)
+        _named("found").mark_point(filled=True, size=70, opacity=1, color=BLUE).encode(x=x("found"), y=y, tooltip=tips)
     )
     listed = (
-        _named("listed")
-        .mark_tick(thickness=2, height=16, color=VERMILLION)
-        .encode(x=x("listed"), y=y, tooltip=tips)
+        _named("listed").mark_tick(thickness=2, height=16, color=VERMILLION).encode(x=x("listed"), y=y, tooltip=tips)
     )
     return spec(alt.layer(span, listed, found).properties(height=alt.Step(26), width=420), 120)
 
@@ -388,15 +393,15 @@ def _trip_minima(unit: str) -> Spec:
             y=alt.Y("trips:Q", title=None, axis=alt.Axis(domain=False, ticks=False, tickMinStep=1, tickCount=4)),
             y2=alt.datum(0),
             tooltip=[
-                alt.Tooltip("low:Q", title=f"from {unit}"),
-                alt.Tooltip("high:Q", title=f"to {unit}"),
-                alt.Tooltip("trips:Q", title="trips"),
+                _tip("low:Q", title=f"from {unit}"),
+                _tip("high:Q", title=f"to {unit}"),
+                _tip("trips:Q", title="trips"),
             ],
         )
     )
     rules = (
         _named("cut_outs")
         .mark_rule(color=VERMILLION, strokeWidth=2)
-        .encode(x=alt.X("value:Q"), tooltip=[alt.Tooltip("what:N", title="line"), alt.Tooltip("value:Q", title=unit)])
+        .encode(x=alt.X("value:Q"), tooltip=[_tip("what:N", title="line"), _tip("value:Q", title=unit)])
     )
     return spec(alt.layer(bars, rules).properties(height=120, width=420, title="trips"), 40)

@@ -19,6 +19,8 @@ FEWEST_MINIMA = 3
 """Trips from which a count by pressure says more than a list (judgement)."""
 GAP_BUCKETS = 4
 """A line is broken where so many buckets in a row are empty."""
+COMPLAINT_CHARACTERS = 6000
+"""Of all complaints together, in the chart of calls."""
 LOW_PRESSURE = "low-pressure trip"
 SWITCHES_ON_LOG = {"lp cut-out": "LP cut-out", "lp reset": "LP reset"}
 
@@ -87,6 +89,8 @@ _LOG = ("shown_readings", "trips", "lockouts", "set_points")
 def history(part: Tables, place: Place) -> Spec | None:
     """Calls on the weather, and lanes of what was said, done, judged and logged."""
     calls, lanes = _calls(part, place), _lanes(part, place)
+    if lanes.is_empty():
+        return None
     days = part["days"].sort("day")
     first, last = lanes["from"].min(), pl.concat([lanes["from"], lanes["to"].drop_nulls()]).max()
     days = days.select(
@@ -100,8 +104,8 @@ def _without_long_gaps(days: pl.DataFrame) -> pl.DataFrame:
     """Every day of the span, null where there was no weather, so that a line breaks there."""
     if days.is_empty():
         return days
-    span = pl.datetime_range(days["at"].min(), days["at"].max(), "1d", eager=True, time_unit="us").alias("at")
-    return pl.DataFrame(span).join(days, on="at", how="left").sort("at")
+    span = days.select(pl.datetime_range(pl.col("at").min(), pl.col("at").max(), "1d", time_unit="us").alias("at"))
+    return span.join(days, on="at", how="left").sort("at")
 
 
 def _ambients(part: Tables, place: Place) -> pl.DataFrame:
@@ -135,7 +139,7 @@ def _calls(part: Tables, place: Place) -> pl.DataFrame:
             .alias("kind"),
             pl.col("call_id").str.slice(0, 40).alias("call"),
             "symptom",
-            pl.col("complaint").str.slice(0, 80),
+            pl.col("complaint").str.slice(0, min(80, COMPLAINT_CHARACTERS // max(1, calls.height))),
         )
     )
 
@@ -146,12 +150,12 @@ def _lanes(part: Tables, place: Place) -> pl.DataFrame:
     return pl.concat(parts).with_columns(place.clock("from"), place.clock("to"))
 
 
-_LANE = {
-    "lane": pl.String,
+_LANE: dict[str, pl.DataType] = {
+    "lane": pl.String(),
     "from": pl.Datetime("us", "UTC"),
     "to": pl.Datetime("us", "UTC"),
-    "what": pl.String,
-    "kind": pl.String,
+    "what": pl.String(),
+    "kind": pl.String(),
 }
 
 
@@ -162,7 +166,11 @@ def _lane(frame: pl.DataFrame, **columns: pl.Expr) -> pl.DataFrame:
 
 def _symptom_lanes(part: Tables) -> pl.DataFrame:
     calls = part["calls"].sort("opened_at", "call_id")
-    counts = calls.group_by("symptom").len().sort(pl.col("symptom") != LOW_PRESSURE, -pl.col("len").cast(pl.Int64), "symptom")
+    counts = (
+        calls.group_by("symptom")
+        .len()
+        .sort(pl.col("symptom") != LOW_PRESSURE, -pl.col("len").cast(pl.Int64), "symptom")
+    )
     kept = counts["symptom"].head(LANE_SYMPTOMS).to_list()
     symptom = pl.when(pl.col("symptom").is_in(kept)).then(pl.col("symptom")).otherwise(pl.lit("other symptoms"))
     order = {name: at for at, name in enumerate([*kept, "other symptoms"])}

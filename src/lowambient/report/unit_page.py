@@ -25,8 +25,8 @@ from lowambient.report.unit_files import file_names
 from lowambient.report.unit_frames import EXTRA, extra
 
 MOST_BYTES = 300_000
-CALLS_SHOWN = (80, 40, 15, 5)
-"""Calls on a page, newest first; fewer where their notes are so long that the page would be too large."""
+MOST_SHOWN = (80, 40, 15, 4)
+"""Calls, and pieces of evidence, on a page; fewer where texts are so long that the page would be too large."""
 ROWS_SHOWN = 60
 WRITTEN = ("calls", "trips", "lockouts", "set_points", "head_pressure", "coverage", "follow_up")
 WORKING = ("unit_ranking", "unit_station")
@@ -134,16 +134,15 @@ class Press:
         place = self._place(unit_id)
         context = {**self._context(part, place), **drawings(part.tables, place), "root": root, "assets": assets}
         text = ""
-        for most in CALLS_SHOWN:
-            text = self._template.render(page="unit", **context, calls=self._calls(part, most))
+        for most in MOST_SHOWN:
+            shown = {"calls": self._calls(part, most), "evidence": evidence_of(part["evidence"], most)}
+            text = self._template.render(page="unit", **context, **shown)
             if len(text.encode()) <= MOST_BYTES:
                 break
         return text
 
     def _part(self, unit_id: str) -> Part:
-        parts = {
-            name: by_unit.get(unit_id, self.tables[name].clear()) for name, by_unit in self._parts.items()
-        }
+        parts = {name: by_unit.get(unit_id, self.tables[name].clear()) for name, by_unit in self._parts.items()}
         station = parts["unit_station"]["station_id"]
         days = self._days.get(station[0]) if len(station) else None
         return Part(unit_id, {**parts, "days": self.tables["coldest_days"].clear() if days is None else days})
@@ -180,7 +179,6 @@ class Press:
             "facts_of_unit": header(place),
             "doubts": list(self._doubts(part, place)),
             "flags": list(rows("flags", flags)),
-            "evidence": evidence_of(part["evidence"]),
             "top_weight": max((abs(weight) for weight in part["evidence"]["weight"] if weight is not None), default=0),
             "coverage": next(iter(rows("coverage", part["coverage"])), None),
             "ranking": next(iter(rows("unit_ranking", part["unit_ranking"])), None),
@@ -268,13 +266,19 @@ def header(place: Place) -> list[tuple[str, str]]:
     return told
 
 
-def evidence_of(evidence: pl.DataFrame) -> dict[tuple[str | None, str], list[dict[str, Any]]]:
-    """Evidence of each circuit and flag, heaviest first, at most ROWS_SHOWN pieces; each with its row and its basis."""
+def evidence_of(evidence: pl.DataFrame, most: int) -> dict[tuple[str | None, str], list[dict[str, Any]]]:
+    """Evidence of each circuit and flag, heaviest first, `most` pieces in all; each with its row and its basis."""
     heaviest = evidence.sort(
-        pl.col("weight").abs(), "kind", "source_table", "source_key", "at", descending=[True, *[False] * 4], nulls_last=True
+        pl.col("weight").abs(),
+        "kind",
+        "source_table",
+        "source_key",
+        "at",
+        descending=[True, *[False] * 4],
+        nulls_last=True,
     )
     pieces: dict[tuple[str | None, str], list[dict[str, Any]]] = {}
-    for row in rows("evidence", heaviest.head(2 * ROWS_SHOWN)):
+    for row in rows("evidence", heaviest.head(most)):
         pieces.setdefault((row["circuit"], row["flag"]), []).append(
             {"row": row, "basis": basis(row["kind"], row["source_table"])}
         )
