@@ -1,4 +1,4 @@
-"""Pages of single units and of units to revisit, read back as files: names, values, sizes, hostile text, empty tables."""
+"""Pages of units and of units to revisit, read back as files: names, values, sizes, hostile and missing rows."""
 
 import html.parser
 import json

@@ -10,18 +10,28 @@ with of_one as (
     having count(distinct in_readings.circuit) = 0 and max(coalesce(in_units.circuits, 1)) = 1
 ),
 
-logged as (
+named as (
     select
         in_readings.unit_id,
         coalesce(in_readings.circuit, case when of_one.unit_id is not null then '1' end) as circuit,
         date_trunc('day', in_readings.read_at) as day,
-        count(*) as readings,
-        min(in_readings.read_at) as first_at,
-        max(in_readings.read_at) as last_at,
-        min(in_readings.outdoor_c) as logged_coldest_c
+        in_readings.read_at,
+        in_readings.outdoor_c
     from in_readings
     left join of_one on in_readings.unit_id = of_one.unit_id
-    group by 1, 2, 3
+),
+
+logged as (
+    select
+        unit_id,
+        circuit,
+        day,
+        count(*) as readings,
+        min(read_at) as first_at,
+        max(read_at) as last_at,
+        min(outdoor_c) as logged_coldest_c
+    from named
+    group by unit_id, circuit, day
 ),
 
 happened as (

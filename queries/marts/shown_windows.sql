@@ -49,7 +49,7 @@ ranked as (
         blocks.*,
         row_number() over (
             partition by unit_id, circuit
-            order by events desc, coalesce(coldest_c, 1000), readings desc, from_at
+            order by events desc, coalesce(coldest_c, 1000) asc, readings desc, from_at asc
         ) as window_no
     from blocks
 ),

@@ -14,7 +14,7 @@ with of_one as (
 windows as (
     select
         *,
-        greatest(1, date_diff('second', from_at, to_at) / buckets) as bucket_s
+        greatest(1, date_diff('second', from_at, to_at)) as whole_s
     from shown_windows
 ),
 
@@ -23,7 +23,7 @@ placed as (
         windows.unit_id,
         windows.circuit,
         windows.window_no,
-        cast(floor(date_diff('second', windows.from_at, in_readings.read_at) / windows.bucket_s) as integer) as bucket,
+        floor(date_diff('second', windows.from_at, in_readings.read_at) * windows.buckets / windows.whole_s) as bucket,
         in_readings.read_at,
         in_readings.suction_kpa,
         in_readings.liquid_kpa,
@@ -95,26 +95,82 @@ station as (
         windows.unit_id,
         windows.circuit,
         windows.window_no,
-        floor(date_diff('second', windows.from_at, weather_hours.hour) / windows.bucket_s)
+        floor(date_diff('second', windows.from_at, weather_hours.hour) * windows.buckets / windows.whole_s)
 ),
 
 -- union, not union all: a bucket of one sample, or of equal ones, gives one point
 points as (
-    select unit_id, circuit, window_no, 'suction_kpa' as channel, suction_low_at as read_at, suction_low as value from bucketed
+    select
+        unit_id,
+        circuit,
+        window_no,
+        'suction_kpa' as channel,
+        suction_low_at as read_at,
+        suction_low as value
+    from bucketed
     union
-    select unit_id, circuit, window_no, 'suction_kpa', suction_high_at, suction_high from bucketed
+    select
+        unit_id,
+        circuit,
+        window_no,
+        'suction_kpa' as channel,
+        suction_high_at as read_at,
+        suction_high as value
+    from bucketed
     union
-    select unit_id, circuit, window_no, 'liquid_kpa', liquid_low_at, liquid_low from bucketed
+    select
+        unit_id,
+        circuit,
+        window_no,
+        'liquid_kpa' as channel,
+        liquid_low_at as read_at,
+        liquid_low as value
+    from bucketed
     union
-    select unit_id, circuit, window_no, 'liquid_kpa', liquid_high_at, liquid_high from bucketed
+    select
+        unit_id,
+        circuit,
+        window_no,
+        'liquid_kpa' as channel,
+        liquid_high_at as read_at,
+        liquid_high as value
+    from bucketed
     union
-    select unit_id, circuit, window_no, 'discharge_kpa', discharge_low_at, discharge_low from bucketed
+    select
+        unit_id,
+        circuit,
+        window_no,
+        'discharge_kpa' as channel,
+        discharge_low_at as read_at,
+        discharge_low as value
+    from bucketed
     union
-    select unit_id, circuit, window_no, 'discharge_kpa', discharge_high_at, discharge_high from bucketed
+    select
+        unit_id,
+        circuit,
+        window_no,
+        'discharge_kpa' as channel,
+        discharge_high_at as read_at,
+        discharge_high as value
+    from bucketed
     union
-    select unit_id, circuit, window_no, 'outdoor_c', first_at, outdoor_c from bucketed
+    select
+        unit_id,
+        circuit,
+        window_no,
+        'outdoor_c' as channel,
+        first_at as read_at,
+        outdoor_c as value
+    from bucketed
     union
-    select unit_id, circuit, window_no, 'station_c', first_at, station_c from station
+    select
+        unit_id,
+        circuit,
+        window_no,
+        'station_c' as channel,
+        first_at as read_at,
+        station_c as value
+    from station
 )
 
 select
