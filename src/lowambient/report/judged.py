@@ -5,7 +5,7 @@ from collections.abc import Mapping
 import polars as pl
 
 from lowambient.report import schemas
-from lowambient.report.tables import as_written
+from lowambient.report.tables import as_written, empty
 
 INSTANT = pl.Datetime("us", "UTC")
 JUDGED: dict[str, dict[str, pl.DataType]] = {
@@ -70,9 +70,10 @@ _TABLE_BASIS = {
 def judged(table: str, frames: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
     """A table of `JUDGED` as written where the contract has its schema, with columns that are missing added as null."""
     columns = JUDGED[table]
-    frame = frames.get(table, pl.DataFrame(schema=columns))
     if table in schemas.ALL:
-        frame = as_written(table, frame) if frame.width else pl.DataFrame(schemas.ALL[table].create_empty())
+        frame = as_written(table, frames[table]) if table in frames else empty(table)
+    else:
+        frame = frames.get(table, pl.DataFrame(schema=columns))
     texts = [name for name, kind in frame.schema.items() if isinstance(kind, pl.Enum | pl.Categorical)]
     frame = frame.with_columns(pl.col(texts).cast(pl.String))
     return frame.with_columns(

@@ -383,7 +383,9 @@ def trip_minima(bins: pl.DataFrame, cut_outs: pl.DataFrame, unit: str) -> Spec |
 
 @cache
 def _trip_minima(unit: str) -> Spec:
-    x = alt.X("low:Q", title=f"lowest suction, {unit}", scale=alt.Scale(zero=False), axis=alt.Axis(grid=False))
+    x = alt.X(
+        "low:Q", title=f"lowest suction, {unit}", scale=alt.Scale(zero=False), axis=alt.Axis(grid=False, tickMinStep=5)
+    )
     bars = (
         _named("bins")
         .mark_bar(color=BLUE)
