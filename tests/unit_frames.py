@@ -88,7 +88,6 @@ def _judged(ids: list[str], notes: tuple[str, ...]) -> dict[str, pl.DataFrame]:
                     "probability": probability - at / 200,
                     "probability_ever": 0.97,
                     "probability_logged": None,
-                    "threshold": 0.5,
                     "raised": probability > 0.5,
                     "episodes": 3,
                     "first_seen": BEGIN,
@@ -98,6 +97,7 @@ def _judged(ids: list[str], notes: tuple[str, ...]) -> dict[str, pl.DataFrame]:
                     "last_verdict": "not found" if at == 1 else None,
                     "sentence": text,
                     "evidence_count": 4,
+                    "rests_on": "readings, calls, notes",
                     "check": text if texts else "Cover half the coil and watch the fans: they must stop by 240 psig.",
                     "bring": text if texts else "gauges and a fan-cycling switch",
                 }
@@ -114,6 +114,7 @@ def _judged(ids: list[str], notes: tuple[str, ...]) -> dict[str, pl.DataFrame]:
                         "unit_id": unit_id,
                         "circuit": "1" if place < 2 else None,
                         "flag": flag,
+                        "place": number + 1,
                         "kind": kind,
                         "weight": weight,
                         "at": BEGIN + timedelta(days=number),

@@ -15,7 +15,7 @@ from lowambient.report import charts, figures, revisit_page, schemas
 from lowambient.report.book import Book, Tables
 from lowambient.report.facts import RunFacts
 from lowambient.report.figures import Figures, Row
-from lowambient.report.judged import JUDGED, judged
+from lowambient.report.judged import plan
 from lowambient.report.reading_units import ReadingUnits, System
 from lowambient.report.summaries import page_tables
 from lowambient.report.tables import XLSX_ROWS, as_written, empty, write_table
@@ -55,7 +55,7 @@ def _all_tables(frames: Tables, facts: RunFacts) -> dict[str, pl.DataFrame]:
         table: as_written(table, frames.get(table, empty(table))) for table in (*outputs.TABLES, *schemas.WORKING)
     }
     inputs = {table: frames.get(table, pl.DataFrame()) for table in ("sites", "units", "stations")}
-    given = {**handed_in, **inputs, **{table: judged(table, frames) for table in JUDGED}}
+    given = {**handed_in, **inputs, "plan": plan(frames)}
     return {**given, **page_tables(given, facts, _vendored_versions())}
 
 

@@ -27,6 +27,7 @@ def context(book: Book) -> dict[str, Any]:
     )
     return {
         "fact": book.by_key("summary"),
+        "threshold": book.by_key("thresholds"),
         "revisit": book.rows("revisit", shown.sort("rank")),
         "revisit_in_all": revisit.height,
         "commonest": commonest(revisit),

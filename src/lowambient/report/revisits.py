@@ -5,7 +5,7 @@ from collections.abc import Mapping
 import polars as pl
 
 from lowambient import reference
-from lowambient.report.judged import rests_on
+from lowambient.report.judged import speaking
 
 Frames = Mapping[str, pl.DataFrame]
 KEY = ("unit_id", "circuit", "flag")
@@ -18,12 +18,12 @@ def revisit(frames: Frames) -> pl.DataFrame:
     expected = frames["unit_ranking"].select("unit_id", "expected_cold_calls")
     counts = ("pieces_for", "pieces_against")
     return (
-        flags.join(rests_on(frames["evidence"]), on=KEY, how="left", nulls_equal=True)
+        flags.join(speaking(frames["evidence"]), on=["unit_id", "flag"], how="left")
         .join(sites, on="unit_id", how="left")
         .join(expected, on="unit_id", how="left")
         .with_columns(
             pl.col(counts).fill_null(0),
-            pl.col("new_since").cast(pl.Boolean, strict=False).alias("is_new"),
+            pl.col("new_since").alias("is_new"),
         )
         .sort("probability", "expected_cold_calls", *KEY, descending=[True, True, False, False, False], nulls_last=True)
         .with_row_index("rank", offset=1)

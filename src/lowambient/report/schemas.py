@@ -6,8 +6,10 @@ stands in a table. Both are written beside the contract's tables.
 
 import dataframely as dy
 
-from lowambient.records import columns, outputs
+from lowambient.records import outputs
 from lowambient.records.columns import choice, count, flag, instant, number, text
+
+yes_or_no = flag  # where a schema has a column of that name
 
 
 class UnitRanking(dy.Schema):
@@ -155,9 +157,8 @@ class Revisit(dy.Schema):
     rank = count("place in the list, from 1", required=True, minimum=1)
     site_id = text("site")
     probability = number("of the condition at the end of the data", required=True, digits=3, min=0, max=1)
-    threshold = number("probability from which the flag is raised", digits=3, min=0, max=1)
-    is_new = columns.flag("not raised in the run that this one is held against; null without one")
-    rests_on = text("what speaks for it, the firmest first, with the number of pieces")
+    is_new = yes_or_no("not raised in the run that this one is held against; null without one")
+    rests_on = text("kinds of evidence that carry it: readings, calls, notes, checks, unit list")
     pieces_for = count("pieces of evidence that speak for it", required=True)
     pieces_against = count("pieces of evidence that speak against it", required=True)
     weight_for = number("their log odds together", digits=2)
@@ -251,8 +252,6 @@ _NULLABLE_GRAIN = {
     "head_pressure": ("unit_id", "circuit", "period_start"),
     "revisit": ("unit_id", "circuit", "flag"),
     "contradictions": ("unit_id", "circuit", "flag", "other_flag"),
-    "flags": ("unit_id", "circuit", "flag"),
-    "evidence": ("unit_id", "circuit", "flag", "kind", "at", "source_table", "source_key"),
     "plan": ("unit_id", "option"),
 }
 

@@ -247,7 +247,7 @@ def _revisit_facts(flags: pl.DataFrame, raised: pl.DataFrame, apart: pl.DataFram
         ),
         "flags_raised_on_readings": (
             _total(resting.str.contains("readings")),
-            "raised flags with a piece of evidence for them from readings",
+            "raised flags that rest on readings, alone or with other evidence",
         ),
         "flags_raised_checked": (
             _total(raised["last_checked_at"].is_not_null()),

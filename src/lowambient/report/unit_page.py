@@ -15,10 +15,11 @@ from lowambient.refrigerant.pressure import SEA_LEVEL_KPA, barometric_kpa
 from lowambient.report import schemas
 from lowambient.report.book import Book
 from lowambient.report.facts import RunFacts
-from lowambient.report.figures import Figures, rows
-from lowambient.report.judged import JUDGED, basis, judged, rests_on
+from lowambient.report.figures import Figures, Row, rows
+from lowambient.report.judged import plan, speaking
 from lowambient.report.pages import copy_assets, environment_of
 from lowambient.report.reading_units import ReadingUnits, System
+from lowambient.report.summaries import thresholds_used
 from lowambient.report.tables import as_written, empty
 from lowambient.report.unit_drawings import Place, drawings
 from lowambient.report.unit_files import file_names
@@ -28,7 +29,7 @@ MOST_BYTES = 300_000
 MOST_SHOWN = (80, 40, 15, 4)
 """Calls, and pieces of evidence, on a page; fewer where texts are so long that the page would be too large."""
 ROWS_SHOWN = 60
-WRITTEN = ("calls", "trips", "lockouts", "set_points", "head_pressure", "coverage", "follow_up")
+WRITTEN = ("flags", "evidence", "calls", "trips", "lockouts", "set_points", "head_pressure", "coverage", "follow_up")
 WORKING = ("unit_ranking", "unit_station")
 LISTED = ("sites", "units")
 FLAMMABLE = ("A2L", "A2", "A3", "B2L")
@@ -101,7 +102,7 @@ class Press:
         self.figures = Figures(ReadingUnits(units))
         written = {name: as_written(name, frames.get(name, empty(name))) for name in (*WRITTEN, *WORKING)}
         listed = {name: _listed(name, frames) for name in LISTED}
-        self.tables = {**written, **listed, **{name: judged(name, frames) for name in JUDGED}}
+        self.tables = {**written, **listed, "plan": plan(frames)}
         self.tables |= {name: extra(name, frames) for name in EXTRA}
         self.listed: list[str] = self.tables["units"]["unit_id"].to_list()
         self._sites = {row["site_id"]: row for row in self.tables["sites"].iter_rows(named=True)}
@@ -115,7 +116,9 @@ class Press:
         self._refrigerants, self._refused = canonical_names(
             [one for one in self.tables["units"]["refrigerant"].unique(maintain_order=True) if one]
         )
-        book = Book({"contents": _contents(frames)}, facts, self.figures)
+        used = as_written("thresholds", thresholds_used(facts.thresholds))
+        book = Book({"contents": _contents(frames), "thresholds": used}, facts, self.figures)
+        self._thresholds = book.by_key("thresholds")
         self._template = _environment(book).get_template("unit.html")
 
     def with_pages(self) -> list[str]:
@@ -157,10 +160,9 @@ class Press:
         return Place(here, self._refrigerants.get(unit["refrigerant"] or ""), unit, site)
 
     def _context(self, part: Part, place: Place) -> dict[str, Any]:
-        resting = rests_on(part["evidence"])
         flags = (
             part["flags"]
-            .join(resting, on=["unit_id", "circuit", "flag"], how="left", nulls_equal=True)
+            .join(speaking(part["evidence"]), on=["unit_id", "flag"], how="left")
             .sort("raised", "probability", "flag", descending=[True, True, False], nulls_last=True)
         )
         shown = {
@@ -177,6 +179,7 @@ class Press:
             "here": place.here,
             "zone": place.here.zone.key,
             "facts_of_unit": header(place),
+            "threshold": self._thresholds,
             "doubts": list(self._doubts(part, place)),
             "flags": list(rows("flags", flags)),
             "top_weight": max((abs(weight) for weight in part["evidence"]["weight"] if weight is not None), default=0),
@@ -266,22 +269,11 @@ def header(place: Place) -> list[tuple[str, str]]:
     return told
 
 
-def evidence_of(evidence: pl.DataFrame, most: int) -> dict[tuple[str | None, str], list[dict[str, Any]]]:
-    """Evidence of each circuit and flag, heaviest first, `most` pieces in all; each with its row and its basis."""
-    heaviest = evidence.sort(
-        pl.col("weight").abs(),
-        "kind",
-        "source_table",
-        "source_key",
-        "at",
-        descending=[True, *[False] * 4],
-        nulls_last=True,
-    )
-    pieces: dict[tuple[str | None, str], list[dict[str, Any]]] = {}
-    for row in rows("evidence", heaviest.head(most)):
-        pieces.setdefault((row["circuit"], row["flag"]), []).append(
-            {"row": row, "basis": basis(row["kind"], row["source_table"])}
-        )
+def evidence_of(evidence: pl.DataFrame, most: int) -> dict[str, list[Row]]:
+    """Evidence of each flag, the pieces of least `place` first, `most` pieces in all."""
+    pieces: dict[str, list[Row]] = {}
+    for row in rows("evidence", evidence.sort("place", "flag").head(most)):
+        pieces.setdefault(row["flag"], []).append(row)
     return pieces
 
 
