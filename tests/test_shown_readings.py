@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 import pytest
-from conftest import WEATHER_SOURCE, WIDE_SOURCE, SmallFleet
+from conftest import CALLS, CALLS_SOURCE, WEATHER_SOURCE, WIDE_SOURCE, SmallFleet
 from memory_store import QUERIES, MemoryStore
 from test_cli import lowambient
 
@@ -167,7 +167,8 @@ def test_unit_writes_one_page_from_the_store(fleet: SmallFleet) -> None:
         "Station,Time,Temp\n" + "".join(f"W1,2016-01-0{1 + n // 24} {n % 24:02d}:00,{n % 9}\n" for n in range(200)),
     )
     fleet.write("stations.csv", "Id,Lat,Lon\nW1,42.0,-88.0\n")
-    fleet.add(WIDE_SOURCE).add(WEATHER_SOURCE).add(
+    fleet.write("calls.csv", CALLS)
+    fleet.add(CALLS_SOURCE).add(WIDE_SOURCE).add(WEATHER_SOURCE).add(
         '[[source]]\ntable = "stations"\nfiles = "stations.csv"\n'
         '[source.columns]\nstation_id = "Id"\nlatitude = "Lat"\nlongitude = "Lon"\n'
     )

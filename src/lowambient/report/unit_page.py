@@ -29,6 +29,8 @@ MOST_BYTES = 300_000
 MOST_SHOWN = (80, 40, 15, 4)
 """Calls, and pieces of evidence, on a page; fewer where texts are so long that the page would be too large."""
 ROWS_SHOWN = 60
+LEAST_TOLD, FLAGS_TOLD = 0.05, 6
+"""Flags of less probability, and those beyond so many, are only named (judgement)."""
 WRITTEN = ("flags", "evidence", "calls", "trips", "lockouts", "set_points", "head_pressure", "coverage", "follow_up")
 WORKING = ("unit_ranking", "unit_station")
 LISTED = ("sites", "units")
@@ -165,6 +167,7 @@ class Press:
             .join(speaking(part["evidence"]), on=["unit_id", "flag"], how="left")
             .sort("raised", "probability", "flag", descending=[True, True, False], nulls_last=True)
         )
+        is_told = pl.col("raised") | (pl.col("probability") >= LEAST_TOLD)
         shown = {
             "lockouts": part["lockouts"].sort("started_at", descending=True),
             "trips": part["trips"].sort("tripped_at", descending=True),
@@ -181,7 +184,8 @@ class Press:
             "facts_of_unit": header(place),
             "threshold": self._thresholds,
             "doubts": list(self._doubts(part, place)),
-            "flags": list(rows("flags", flags)),
+            "flags": list(rows("flags", flags.filter(is_told).head(FLAGS_TOLD))),
+            "slight": list(rows("flags", pl.concat([flags.filter(is_told).tail(-FLAGS_TOLD), flags.filter(~is_told)]))),
             "top_weight": max((abs(weight) for weight in part["evidence"]["weight"] if weight is not None), default=0),
             "coverage": next(iter(rows("coverage", part["coverage"])), None),
             "ranking": next(iter(rows("unit_ranking", part["unit_ranking"])), None),
