@@ -28,7 +28,7 @@ ARGUMENTS = [
     "--disable-sync",
     "--no-first-run",
 ]
-PAGES = ("index", "winter", "callbacks", "intake", "methods")
+PAGES = ("index", "winter", "revisit", "callbacks", "intake", "methods")
 CHARTS = ("forecast", "rate", "map", "winters")
 CHARTS_OF = {
     "winter": CHARTS,

@@ -20,8 +20,30 @@ function fitted(spec, width) {
   return spec;
 }
 
+// Columns that a page carries in short: see `unit_charts.packed`.
+function column(packed) {
+  const MINUTE_MS = 60000;
+  if (Array.isArray(packed)) return packed;
+  if (packed.runs) return packed.runs.flatMap((value, at) => Array(packed.lengths[at]).fill(value));
+  if (packed.kinds) return packed.of.map((at) => packed.kinds[at]);
+  if (packed.minutes) return packed.minutes.map((minute) => (minute === null ? null : minute * MINUTE_MS));
+  let minute = 0;
+  return packed.steps.map((step) => (minute += step) * MINUTE_MS);
+}
+
+function unpacked(spec) {
+  const datasets = Object.entries(spec.usermeta.columns || {}).map(([name, columns]) => {
+    const read = Object.entries(columns).map(([field, packed]) => [field, column(packed)]);
+    const count = read.length ? read[0][1].length : 0;
+    const rows = Array.from({ length: count }, (_, at) => Object.fromEntries(read.map(([field, values]) => [field, values[at]])));
+    return [name, rows];
+  });
+  if (datasets.length) spec.datasets = { ...spec.datasets, ...Object.fromEntries(datasets) };
+  return spec;
+}
+
 async function draw(place) {
-  const spec = JSON.parse(document.getElementById(place.dataset.spec).textContent);
+  const spec = unpacked(JSON.parse(document.getElementById(place.dataset.spec).textContent));
   if (window.outlines && place.dataset.spec === "map-spec") {
     spec.datasets = { ...spec.datasets, ...window.outlines };
   }

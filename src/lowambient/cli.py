@@ -119,6 +119,19 @@ def run(
 
 
 @app.command()
+def unit(
+    profile: ProfilePath,
+    unit_id: Annotated[str, typer.Argument(metavar="UNIT_ID", help="The unit, as the unit list writes it.")],
+    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="File for the page.")] = Path("unit.html"),
+    units: Units = None,
+) -> None:
+    """Write the page of one unit, from the store as the last run judged it."""
+    from lowambient import pipeline
+
+    _say(pipeline.unit_page(profile, unit_id, out, units=units))
+
+
+@app.command()
 def table(
     profile: ProfilePath,
     name: Annotated[str, typer.Argument(metavar="NAME", help="A table of the store, such as forecast or in_calls.")],

@@ -4,7 +4,7 @@ import json
 import os
 import shutil
 import uuid
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from importlib import metadata
@@ -20,6 +20,7 @@ from lowambient.calls.cold_calls import cold_probabilities
 from lowambient.calls.words import read_words
 from lowambient.errors import InputRefused
 from lowambient.flags.judging import Flagged, judge_flags
+from lowambient.intake.matching import Matcher
 from lowambient.plan.callback_rates import (
     callback_rates,
     calls_by_service_age,
@@ -38,7 +39,7 @@ from lowambient.plan.rates import exposure
 from lowambient.profile import Profile, load_profile
 from lowambient.records import inputs, outputs
 from lowambient.refrigerant.names import canonical_names
-from lowambient.report import RunFacts, write_pages, write_tables
+from lowambient.report import RunFacts, write_pages, write_tables, write_unit_page, write_unit_pages
 from lowambient.store import Loaded, Progress, Store, circuits, count_readings, failed_audits, load_all, queries
 from lowambient.traces.fleet import analyse_fleet
 from lowambient.traces.listing import listed_units
@@ -46,6 +47,8 @@ from lowambient.traces.listing import listed_units
 System = Literal["us", "si"]
 ROWS_FOR_PROCESSES = 2_000_000
 """Rows of readings from which several processes are worth their start (judgement)."""
+LIKELY_STATED = 0.5
+"""Probability from which a note is taken to state something: more likely made than not."""
 PACKAGES = ("polars", "duckdb", "numpy", "scipy", "scikit-learn", "altair", "coolprop")
 BEFORE_LIMITS = (
     "loads",
@@ -84,6 +87,9 @@ AFTER_LIMITS = (
     "unit_counts",
     "exposure_left_out",
     "coverage",
+    "coldest_days",
+    "log_days",
+    "shown_windows",
     "cluster_input",
 )
 FOR_FLAGS = (
@@ -101,6 +107,15 @@ WEIGHED = (
 )
 """Relations that flags are weighed from."""
 AFTER_CLUSTERS = ("cluster_calls", "cluster_hours", "calls")
+ON_UNIT_PAGES = (
+    "coldest_days",
+    "log_days",
+    "shown_windows",
+    "shown_readings",
+    "steady_points",
+    "trace_faults",
+    "unit_limits",
+)
 SHOWN = (
     "unit_ranking",
     "cold_hours",
@@ -170,12 +185,50 @@ def report(
         frames = _frames(store)
         facts = _facts(store, profile, failed)
         digests = store.query("select source, digest from files order by source").rows()
+    system: System = units or profile.units  # type: ignore[assignment]
     with _written_beside(out) as folder:
         write_tables(frames, folder / "tables")
-        pages = write_pages(frames, facts, folder, units=units or profile.units)  # type: ignore[arg-type]
+        pages = write_pages(frames, facts, folder, units=system)
+        pages += write_unit_pages(frames, facts, folder, units=system, said=_pages_said(progress))
         _write_run(folder, facts, dict(digests))
     count = sum(page.suffix == ".html" for page in pages)
     return Written(f"Wrote {count} pages and their tables: open {out / 'winter.html'}", failed)
+
+
+def _pages_said(progress: Progress | None) -> Callable[[int, int], None] | None:
+    if progress is None:
+        return None
+    return lambda done, pages: progress.step("pages of units", done, pages)
+
+
+def unit_page(path: Path, unit_id: str, page: Path, *, units: System | None = None) -> str:
+    """Writes the page of one unit, as the store was judged last, to the file `page`; returns what it did.
+
+    `unit_id` is matched as the unit list writes it, else regardless of case, spaces and punctuation.
+    Raises InputRefused for a unit that is not listed or a store that was never judged, StoreUnavailable, NoSpace.
+    """
+    profile = load_profile(path)
+    if page.is_dir():
+        raise InputRefused(f"{page} is a folder: name a file with --out")
+    with Store(profile.store, read_only=True) as store:
+        if not store.has("shown_readings"):
+            raise InputRefused("the store holds exports only: run `lowambient report` first")
+        listed = _listed_as(store, unit_id)
+        frames = _frames(store, listed)
+        facts = _facts(store, profile, ())
+    system: System = units or profile.units  # type: ignore[assignment]
+    write_unit_page(frames, facts, listed, page, units=system)
+    return f"Wrote the page of {listed}: open {page}"
+
+
+def _listed_as(store: Store, unit_id: str) -> str:
+    """The unit id as listed; raises InputRefused with the reason."""
+    listed = store.frame("in_units", "unit_id")["unit_id"].to_list()
+    aliases = dict(store.frame("in_aliases", "written").select("written", "unit_id").iter_rows())
+    match = Matcher(listed, aliases).match(unit_id)
+    if match.meant is None:
+        raise InputRefused(match.reason or f"{unit_id!r} is no unit of the list")
+    return match.meant
 
 
 def judge(store: Store, profile: Profile, progress: Progress | None = None) -> None:
@@ -223,6 +276,9 @@ def judge(store: Store, profile: Profile, progress: Progress | None = None) -> N
     ranking = unit_ranking(counts, flagged.unit_states)
     store.put("unit_ranking", ranking.with_row_index("rank", offset=1))
     store.put("forecast", forecast(counts, input_frame(store, "stations"), profile.thresholds, flagged.unit_states))
+    store.put("unit_ranking", unit_ranking(counts).with_row_index("rank", offset=1))
+    store.put("forecast", forecast(counts, input_frame(store, "stations"), profile.thresholds))
+    store.build("shown_readings", kind="pages")
     said(steps, "audits")
 
 
@@ -350,8 +406,13 @@ def _thresholds(profile: Profile) -> pl.DataFrame:
     ).sort("name")
 
 
-def _frames(store: Store) -> dict[str, pl.DataFrame]:
-    tables = {name: store.frame(name, "all") for name in (*outputs.TABLES, *SHOWN)}
+def _frames(store: Store, of_unit: str | None = None) -> dict[str, pl.DataFrame]:
+    """Tables that pages show, all of them or those of one unit; and what a visit wrote down, and what that states."""
+    tables = {name: store.frame(name, "all", of_unit) for name in (*outputs.TABLES, *SHOWN, *ON_UNIT_PAGES)}
+    tables["call_notes"] = store.frame("in_calls", "call_id", of_unit)
+    stated = store.frame("call_statements", "all").filter(pl.col("probability") >= LIKELY_STATED)
+    whose = tables["call_notes"].select("call_id", "unit_id", "opened_at")
+    tables["call_statements"] = stated.join(whose, on="call_id", maintain_order="left")
     return tables | {name: input_frame(store, name) for name in ("sites", "units", "stations")}
 
 

@@ -3,5 +3,6 @@
 from lowambient.report.facts import RunFacts
 from lowambient.report.pages import write_pages
 from lowambient.report.tables import write_tables
+from lowambient.report.unit_page import write_unit_page, write_unit_pages
 
-__all__ = ["RunFacts", "write_pages", "write_tables"]
+__all__ = ["RunFacts", "write_pages", "write_tables", "write_unit_page", "write_unit_pages"]

@@ -1,4 +1,4 @@
-"""All that the pages are made from."""
+"""All that pages are made from, and the rows of it."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -15,7 +15,7 @@ Context = dict[str, Any]
 
 @dataclass(frozen=True)
 class Book:
-    """All that the pages are made from."""
+    """Tables as written, the facts of the run, and how the reader wants numbers."""
 
     tables: Tables
     facts: RunFacts

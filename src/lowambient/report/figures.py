@@ -6,15 +6,17 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import polars as pl
 from markupsafe import Markup, escape
 
 from lowambient.report import schemas
-from lowambient.report.reading_units import ReadingUnits
+from lowambient.report.reading_units import STANDARD_ATMOSPHERE_KPA, ReadingUnits
 from lowambient.report.tables import CSV_INSTANT
 
 _PERCENT = ' data-shown="percent"'
+UTC = ZoneInfo("UTC")
 NOT_KNOWN = Markup('<span class="none" title="not known">–</span>')
 # Control characters, which HTML forbids, as their pictures (Unicode block U+2400); tab and line feed stay.
 _PICTURES = {code: 0x2400 + code for code in range(32) if code not in (9, 10)} | {127: 0x2421}
@@ -61,9 +63,14 @@ def clipped(value: Any, characters: int = 160) -> str:
 
 @dataclass(frozen=True)
 class Figures:
-    """Formats cells of written tables for one reader's units."""
+    """Formats cells of written tables for one reader's units.
+
+    Where they belong to one place, gauge pressures are against its barometer and `moment` tells its clock.
+    """
 
     units: ReadingUnits
+    barometric_kpa: float = STANDARD_ATMOSPHERE_KPA
+    zone: ZoneInfo = UTC
 
     def figure(self, row: Row, column: str, digits: int | None = None, unit: str | None = None) -> Markup:
         """A cell as a bare number (date, yes or no), with its table, key and column.
@@ -75,11 +82,21 @@ class Figures:
         if value is None:
             return NOT_KNOWN
         shown = self.text(value, unit or _unit_of(column), digits)
-        # Each part is a name of ours, a number, or escaped.
-        return Markup(
-            f'<data value="{cell_text(value)}" data-table="{row.table}" data-key=\'{_in_single_quotes(row.key)}\' '
-            f'data-column="{column}"{_PERCENT if unit == "share" else ""}>{escape(shown)}</data>'
-        )
+        return _data(row, column, shown, _PERCENT if unit == "share" else "")
+
+    def moment(self, row: Row, column: str) -> Markup:
+        """A cell that holds an instant, to the minute on the clock of the place."""
+        value = row[column]
+        if value is None:
+            return NOT_KNOWN
+        return _data(row, column, value.astimezone(self.zone).strftime("%Y-%m-%d\N{NO-BREAK SPACE}%H:%M"))
+
+    def percent(self, row: Row, column: str) -> Markup:
+        """A cell that holds a probability or a share, in per cent; never 0 or 100 for what is in between."""
+        value = row[column]
+        if value is None:
+            return NOT_KNOWN
+        return _data(row, column, percent_text(value) + "\N{NO-BREAK SPACE}%")
 
     def quantity(self, row: Row, column: str, digits: int | None = None, unit: str | None = None) -> Markup:
         """A cell with its unit."""
@@ -100,11 +117,12 @@ class Figures:
         """A number of the contract in the reader's unit."""
         if unit == "share":
             return 100 * value
+        if unit == "kPa":
+            return self.units.pressure(value, self.barometric_kpa)
         return {
             "degC": self.units.temperature,
             "K": self.units.difference,
             "km": self.units.distance,
-            "kPa": self.units.pressure,
         }.get(unit, float)(value)
 
     def unit_text(self, unit: str) -> str:
@@ -129,6 +147,23 @@ class Figures:
         if isinstance(value, str):
             return value[:10]  # an instant held as text
         return number_text(self.shown(value, unit), _digits(value, unit) if digits is None else digits)
+
+
+def _data(row: Row, column: str, shown: str, attribute: str = "") -> Markup:
+    """A shown text with the cell it stands for; each part is a name of ours, a number, or escaped."""
+    return Markup(
+        f'<data value="{escape(cell_text(row[column]))}" data-table="{row.table}" '
+        f"data-key='{_in_single_quotes(row.key)}' data-column=\"{column}\"{attribute}>{escape(shown)}</data>"
+    )
+
+
+def percent_text(share: float) -> str:
+    """A share as whole per cents, but what is not certain is never 0 or 100."""
+    if 0 < share < 0.01:
+        return "<1"
+    if 0.99 < share < 1:
+        return ">99"
+    return f"{100 * share:.0f}"
 
 
 def _in_single_quotes(key: tuple[str | None, ...]) -> str:
@@ -168,6 +203,18 @@ def _unit_of(column: str) -> str:
         "percent": "%",
     }
     return next((unit for suffix, unit in suffixes.items() if column.endswith(suffix)), "-")
+
+
+def weight_mark(weight: float | None, top: float) -> Markup:
+    """A quiet bar of a log-odds weight about the middle: right speaks for, left against; it repeats a number."""
+    if weight is None or top <= 0:
+        return Markup("")
+    end = round(50 + 48 * max(-1.0, min(weight / top, 1.0)), 1)
+    side = "for" if weight >= 0 else "against"
+    return Markup(
+        '<svg class="weight" viewBox="0 0 100 10" aria-hidden="true" focusable="false">'
+        '<path d="M50 0V10"/><path class="{}" d="M50 5H{}"/></svg>'
+    ).format(side, end)
 
 
 def interval_mark(lower: float | None, middle: float | None, upper: float | None, top: float) -> Markup:

@@ -11,10 +11,11 @@ import jinja2
 import polars as pl
 
 from lowambient.records import outputs
-from lowambient.report import callbacks_page, charts, figures, schemas
+from lowambient.report import callbacks_page, charts, figures, revisit_page, schemas
 from lowambient.report.book import Book, Context, Tables
 from lowambient.report.facts import RunFacts
 from lowambient.report.figures import Figures, Row
+from lowambient.report.judged import plan
 from lowambient.report.reading_units import ReadingUnits, System
 from lowambient.report.summaries import page_tables
 from lowambient.report.tables import XLSX_ROWS, as_written, empty, write_table
@@ -33,11 +34,11 @@ def write_pages(frames: Tables, facts: RunFacts, out: Path, *, units: System) ->
     """
     tables = _all_tables(frames, facts)
     out.mkdir(parents=True, exist_ok=True)
-    assets = _copy_assets(out / "assets")
+    assets = copy_assets(out / "assets")
     (out / "tables").mkdir(exist_ok=True)
     counted = [path for table in schemas.PAGE for path in write_table(table, tables[table], out / "tables")]
     book = Book(tables, facts, Figures(ReadingUnits(units)))
-    environment = _environment(book)
+    environment = environment_of(book)
     pages = []
     for name, context in PAGES.items():
         text = environment.get_template(f"{name}.html").render(page=name, **context(book))
@@ -52,7 +53,8 @@ def _all_tables(frames: Tables, facts: RunFacts) -> dict[str, pl.DataFrame]:
         table: as_written(table, frames.get(table, empty(table))) for table in (*outputs.TABLES, *schemas.WORKING)
     }
     inputs = {table: frames.get(table, pl.DataFrame()) for table in ("sites", "units", "stations")}
-    return {**handed_in, **inputs, **page_tables({**handed_in, **inputs}, facts, _vendored_versions())}
+    given = {**handed_in, **inputs, "plan": plan(frames)}
+    return {**given, **page_tables(given, facts, _vendored_versions())}
 
 
 # Pages
@@ -200,6 +202,7 @@ def _methods(book: Book) -> Context:
 PAGES: dict[str, Callable[[Book], Context]] = {
     "index": _index,
     "winter": _winter,
+    "revisit": revisit_page.context,
     "callbacks": callbacks_page.context,
     "intake": _intake,
     "methods": _methods,
@@ -215,7 +218,8 @@ def template_folder() -> Path:
     return installed if installed.is_dir() else Path(__file__).parents[3] / "reports"
 
 
-def _environment(book: Book) -> jinja2.Environment:
+def environment_of(book: Book) -> jinja2.Environment:
+    """Templates with the formats and globals that every page uses."""
     environment = jinja2.Environment(
         loader=jinja2.FileSystemLoader(template_folder()),
         autoescape=True,
@@ -228,6 +232,8 @@ def _environment(book: Book) -> jinja2.Environment:
         figure=formats.figure,
         quantity=formats.quantity,
         interval=formats.interval,
+        percent=formats.percent,
+        moment=formats.moment,
         written=figures.shown_text,
         clipped=figures.clipped,
         order=_order,
@@ -236,7 +242,10 @@ def _environment(book: Book) -> jinja2.Environment:
     environment.globals.update(
         facts=book.facts,
         units=formats.units,
+        root="",
+        assets="",
         interval_mark=figures.interval_mark,
+        weight_mark=figures.weight_mark,
         rows_shown=ROWS_SHOWN,
         has_workbook={row.key[0]: row["rows"] <= XLSX_ROWS for row in book.rows("contents")},
     )
@@ -265,7 +274,7 @@ def _vendored_versions() -> dict[str, str]:
     return {f"{one['package']} ({one['licence']})": one["version"] for one in vendored()}
 
 
-def _copy_assets(folder: Path) -> list[Path]:
+def copy_assets(folder: Path) -> list[Path]:
     """Copy style sheet, scripts and licences; outlines become a script, since pages on disk cannot fetch data."""
     source = template_folder() / "assets"
     shutil.copytree(source, folder, dirs_exist_ok=True, ignore=shutil.ignore_patterns("*.json"))

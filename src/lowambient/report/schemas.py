@@ -7,8 +7,10 @@ stands in a table. Both are written beside the contract's tables.
 import dataframely as dy
 
 from lowambient.records import outputs
-from lowambient.records.columns import choice, count, flag, number, text
+from lowambient.records.columns import choice, count, flag, instant, number, text
 from lowambient.report import callback_schemas
+
+yes_or_no = flag  # where a schema has a column of that name
 
 
 class UnitRanking(dy.Schema):
@@ -147,6 +149,45 @@ class SetAsideReasons(dy.Schema):
     example_written = dy.String(nullable=True, description="the first one as it was", metadata={"kind": "text"})
 
 
+class Revisit(dy.Schema):
+    """Grain: unit, circuit, flag. Flags over the threshold, most probable first."""
+
+    unit_id = text("unit", required=True)
+    circuit = text("circuit; null is the whole unit")
+    flag = choice("flag", "what is suspected", required=True)
+    rank = count("place in the list, from 1", required=True, minimum=1)
+    site_id = text("site")
+    probability = number("of the condition at the end of the data", required=True, digits=3, min=0, max=1)
+    is_new = yes_or_no("not raised in the run that this one is held against; null without one")
+    rests_on = text("kinds of evidence that carry it: readings, calls, notes, checks, unit list")
+    pieces_for = count("pieces of evidence that speak for it", required=True)
+    pieces_against = count("pieces of evidence that speak against it", required=True)
+    weight_for = number("their log odds together", digits=2)
+    weight_against = number("log odds of the pieces against together", digits=2)
+    sentence = text("the evidence in a sentence")
+    check = text("the cheapest check on site that would settle it")
+    bring = text("what to bring")
+    expected_cold_calls = number("low-pressure episodes expected of the unit next winter", digits=3, min=0)
+    last_checked_at = instant("last check on site")
+    last_verdict = choice("verdict", "what it found")
+
+
+class Contradictions(dy.Schema):
+    """Grain: unit, circuit, flag, other flag. Raised flags that exclude or look like each other."""
+
+    unit_id = text("unit", required=True)
+    circuit = text("circuit; null is the whole unit")
+    flag = choice("flag", "one of them, the more probable", required=True)
+    other_flag = choice("flag", "the other one", required=True)
+    probability = number("of the first", required=True, digits=3, min=0, max=1)
+    other_probability = number("of the other", required=True, digits=3, min=0, max=1)
+    relation = text(
+        "`excludes`: they cannot both be so; `looks alike`: the same signs can come from either", required=True
+    )
+    why = text("why", required=True)
+    settles = text("what tells them apart on site", required=True)
+
+
 class Thresholds(dy.Schema):
     """Grain: threshold. Numbers that judgements rest on."""
 
@@ -193,6 +234,8 @@ PAGE: dict[str, type[dy.Schema]] = {
     "unmatched_ids": UnmatchedIds,
     "refusal_reasons": RefusalReasons,
     "set_aside_reasons": SetAsideReasons,
+    "revisit": Revisit,
+    "contradictions": Contradictions,
     "thresholds": Thresholds,
     "versions": Versions,
     "costs": Costs,
@@ -210,10 +253,14 @@ _NULLABLE_GRAIN = {
     "lockouts": ("unit_id", "circuit", "started_at"),
     "set_points": ("unit_id", "circuit", "switch"),
     "head_pressure": ("unit_id", "circuit", "period_start"),
+    "revisit": ("unit_id", "circuit", "flag"),
+    "contradictions": ("unit_id", "circuit", "flag", "other_flag"),
+    "plan": ("unit_id", "option"),
 }
 
 
 def grain(table: str) -> list[str]:
     """Columns that together name one row of a written table."""
-    keys = [name for name, column in ALL[table].columns().items() if column.primary_key]
+    kinds = ALL[table].columns() if table in ALL else {}
+    keys = [name for name, column in kinds.items() if column.primary_key]
     return keys or list(_NULLABLE_GRAIN[table])

@@ -9,6 +9,7 @@ from lowambient import reference
 from lowambient.report import schemas
 from lowambient.report.callback_summaries import callback_facts, follow_up_verdicts
 from lowambient.report.facts import RunFacts
+from lowambient.report.revisits import contradictions, revisit
 from lowambient.report.tables import CSV_INSTANT, as_written
 
 Frames = Mapping[str, pl.DataFrame]
@@ -22,17 +23,21 @@ def page_tables(frames: Frames, facts: RunFacts, vendored: Mapping[str, str]) ->
     `vendored` maps the scripts and outlines that come with the pages to their versions.
     """
     winters = as_written("winters", cold_hours_by_winter(frames["cold_hours"], facts))
+    raised, apart = revisit(frames), contradictions(frames)
+    counted = _fact_rows(_revisit_facts(frames["flags"], raised, apart))
     tables = {
         "winters": winters,
         "load_totals": load_totals(frames["loads"]),
         "unmatched_ids": unmatched_ids(frames["unmatched"]),
         "refusal_reasons": refusal_reasons(frames["quarantine"]),
         "set_aside_reasons": set_aside_reasons(frames["set_aside"]),
+        "revisit": raised,
+        "contradictions": apart,
         "thresholds": thresholds_used(facts.thresholds),
         "versions": _pairs("program", "version", {**vendored, **facts.versions}),
         "costs": _pairs("name", "value", facts.costs),
         "follow_up_verdicts": follow_up_verdicts(frames["follow_up"]),
-        "summary": summary(frames, winters, facts),
+        "summary": pl.concat([summary(frames, winters, facts), counted]),
     }
     written = {table: as_written(table, frame) for table, frame in tables.items()}
     rows = {table: frame.height for table, frame in {**frames, **written}.items() if table in schemas.ALL}
@@ -166,16 +171,15 @@ def summary(frames: Frames, winters: pl.DataFrame, facts: RunFacts) -> pl.DataFr
         "data_from": (facts.data_from, "first day of the calls export"),
         "data_to": (facts.data_to, "last day of the calls export"),
     }
-    names = [*numbers, *instants]
-    return pl.DataFrame(
-        {
-            "fact": names,
-            "value": [*(value for value, _ in numbers.values()), None, None],
-            "instant": [*(None for _ in numbers), *(_instant(value) for value, _ in instants.values())],
-            "meaning": [*(meaning for _, meaning in numbers.values()), *(text for _, text in instants.values())],
-        },
-        schema={"fact": pl.String, "value": pl.Float64, "instant": pl.String, "meaning": pl.String},
-    )
+    return _fact_rows(numbers, {name: (_instant(value), text) for name, (value, text) in instants.items()})
+
+
+def _fact_rows(numbers: "Facts", instants: Mapping[str, tuple[str | None, str]] | None = None) -> pl.DataFrame:
+    """Rows of `summary`."""
+    rows = [(name, value, None, text) for name, (value, text) in numbers.items()]
+    rows += [(name, None, value, text) for name, (value, text) in (instants or {}).items()]  # type: ignore[misc]
+    kinds = {"fact": pl.String, "value": pl.Float64, "instant": pl.String, "meaning": pl.String}
+    return pl.DataFrame(rows, schema=kinds, orient="row")
 
 
 Facts = dict[str, tuple[float | None, str]]
@@ -230,6 +234,35 @@ def _ranking_facts(ranking: pl.DataFrame) -> Facts:
         "units_with_half_without_control": (
             _without_control(ranking, half),
             "those of them listed without a head-pressure control, or with none recorded",
+        ),
+    }
+
+
+def _revisit_facts(flags: pl.DataFrame, raised: pl.DataFrame, apart: pl.DataFrame) -> Facts:
+    resting = raised["rests_on"].fill_null("")
+    return {
+        "flags_judged": (flags.height, "rows of `flags`"),
+        "flags_raised": (raised.height, "rows of `flags` over their threshold"),
+        "units_raised": (raised["unit_id"].n_unique(), "units with a raised flag"),
+        "flags_raised_expected": (
+            round(float(raised["probability"].sum()), 1),
+            "sum of the probabilities of raised flags: how many are to be expected true, if the probabilities hold",
+        ),
+        "flags_raised_on_readings": (
+            _total(resting.str.contains("readings")),
+            "raised flags that rest on readings, alone or with other evidence",
+        ),
+        "flags_raised_checked": (
+            _total(raised["last_checked_at"].is_not_null()),
+            "raised flags that were checked on site before",
+        ),
+        "flags_new": (
+            _total(raised["is_new"].fill_null(value=False)),
+            "raised flags that the run before did not raise",
+        ),
+        "units_contradicting": (
+            apart["unit_id"].n_unique(),
+            "units with raised flags that exclude or look like each other",
         ),
     }
 

@@ -112,10 +112,12 @@ class Store:
                 " delete the store and load again, or use the program that wrote it"
             )
 
-    def frame(self, relation: str, order_by: str | None = None) -> pl.DataFrame:
-        """A table or view by name, ordered as asked."""
+    def frame(self, relation: str, order_by: str | None = None, of_unit: str | None = None) -> pl.DataFrame:
+        """A table or view by name, ordered as asked; of one unit, where that is asked and it has units."""
         order = f" order by {order_by}" if order_by else ""
-        return self.query(f'from "{relation}"{order}')
+        has_units = of_unit is not None and "unit_id" in self.query(f'from "{relation}" limit 0').columns
+        where = f" where unit_id = {queries.quoted(of_unit or '')}" if has_units else ""
+        return self.query(f'from "{relation}"{where}{order}')
 
     def query(self, sql: str) -> pl.DataFrame:
         """The answer to one query as a frame; instants are UTC."""
@@ -134,10 +136,10 @@ class Store:
         with translated(self.path), lent(self.connection, given=given):
             self.connection.execute(f'create or replace table "{name}" as from given')
 
-    def build(self, name: str) -> None:
-        """Runs `queries/marts/NAME.sql` and keeps its answer as table `name`."""
+    def build(self, name: str, kind: str = "marts") -> None:
+        """Runs `queries/KIND/NAME.sql` and keeps its answer as table `name`."""
         with translated(self.path):
-            self.connection.execute(f'create or replace table "{name}" as {queries.text("marts", name)}')
+            self.connection.execute(f'create or replace table "{name}" as {queries.text(kind, name)}')
 
     def relations(self) -> list[str]:
         """Names of the tables and views that the store holds, sorted."""
@@ -147,8 +149,8 @@ class Store:
         """Whether a table or view of that name exists."""
         found = self.connection.execute(
             "select count(*) from information_schema.tables where table_name = ?", [relation]
-        ).fetchone()
-        return bool(found and found[0])
+        ).fetchall()
+        return bool(found[0][0])
 
     @contextmanager
     def transaction(self) -> Iterator[None]:

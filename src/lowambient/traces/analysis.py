@@ -22,6 +22,8 @@ from lowambient.traces.resets import lp_reset
 from lowambient.traces.runs import CANNOT_TELL, SPLIT, Indices, running
 from lowambient.traces.set_points import SCHEMA as SET_POINTS
 from lowambient.traces.set_points import set_points
+from lowambient.traces.steady_points import SCHEMA as STEADY_POINTS
+from lowambient.traces.steady_points import steady_points
 from lowambient.traces.stops import Stops, stops
 from lowambient.traces.trips import Judged, high_pressure, low_pressure
 
@@ -53,6 +55,7 @@ TABLES: dict[str, dict[str, pl.DataType]] = {
     "head_pressure": HEAD_PRESSURE,
     "circuit_months": CONDITIONS,
     "trace_faults": FAULTS,
+    "steady_points": STEADY_POINTS,
 }
 
 
@@ -67,10 +70,19 @@ class Analysis:
     head_pressure: pl.DataFrame
     months: pl.DataFrame
     faults: pl.DataFrame
+    steady: pl.DataFrame
 
     def frames(self) -> dict[str, pl.DataFrame]:
         """The tables of `TABLES`."""
-        found = (self.trips, self.lockouts, self.set_points, self.head_pressure, self.months, self.faults)
+        found = (
+            self.trips,
+            self.lockouts,
+            self.set_points,
+            self.head_pressure,
+            self.months,
+            self.faults,
+            self.steady,
+        )
         return dict(zip(TABLES, found, strict=True))
 
 
@@ -119,6 +131,7 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
         head_pressure=head_pressure(trace, state, listed),
         months=months(trace, state, listed, learned),
         faults=fault_frame(faults),
+        steady=steady_points(trace, state, listed),
     )
 
 
