@@ -559,7 +559,8 @@ def test_the_plan_and_its_options_are_read_and_their_mistakes_told(tmp_path):
         GOOD.replace(
             "[[source]]",
             '[plan]\nbudget = 9000\ncrew_h = 40\nobjective = "money"\n'
-            '[options."wind baffles"]\noffered = false\n[options."fan-cycling control"]\nparts_cost = 210\neffect = 0.7\n'
+            '[options."wind baffles"]\noffered = false\n'
+            '[options."fan-cycling control"]\nparts_cost = 210\neffect = 0.7\n'
             "[[source]]",
             1,
         ),
