@@ -25,12 +25,14 @@ from lowambient.plan.cluster_rates import cluster_table
 from lowambient.plan.demand import unit_limits
 from lowambient.plan.follow_up import follow_up, follow_up_by_work
 from lowambient.plan.forecast import forecast
+from lowambient.plan.plan_inputs import PlanInputs
 from lowambient.plan.ranking import unit_ranking
 from lowambient.plan.rates import exposure
+from lowambient.plan.retrofit import retrofit_plan
 from lowambient.profile import Profile, load_profile
 from lowambient.records import inputs, outputs
 from lowambient.refrigerant.names import canonical_names
-from lowambient.report import RunFacts, write_pages, write_tables
+from lowambient.report import RunFacts, schemas, write_pages, write_tables
 from lowambient.store import Loaded, Progress, Store, circuits, count_readings, failed_audits, load_all, queries
 from lowambient.traces.fleet import analyse_fleet
 from lowambient.traces.listing import listed_units
@@ -72,6 +74,8 @@ AFTER_LIMITS = (
     "typical_cold_hours",
     "unit_bands",
     "unit_counts",
+    "station_hours",
+    "winter_minimums",
     "exposure_left_out",
     "coverage",
     "cluster_input",
@@ -91,7 +95,17 @@ WEIGHED = (
 )
 """Relations that flags are weighed from."""
 AFTER_CLUSTERS = ("cluster_calls", "cluster_hours", "calls")
-SHOWN = ("unit_ranking", "cold_hours", "unit_station", "unit_service", "unmatched", "set_aside", "exposure_left_out")
+PLANNED = ("option_fit", "option_effects", "budget_curve", "plan_sensitivity", "plan_assumptions", "plan_summary")
+SHOWN = (
+    *PLANNED,
+    "unit_ranking",
+    "cold_hours",
+    "unit_station",
+    "unit_service",
+    "unmatched",
+    "set_aside",
+    "exposure_left_out",
+)
 
 
 @dataclass(frozen=True)
@@ -195,6 +209,8 @@ def judge(store: Store, profile: Profile, progress: Progress | None = None) -> N
     ranking = unit_ranking(counts, flagged.unit_states)
     store.put("unit_ranking", ranking.with_row_index("rank", offset=1))
     store.put("forecast", forecast(counts, input_frame(store, "stations"), profile.thresholds, flagged.unit_states))
+    for name, frame in planned(store, profile, units).items():
+        store.put(name, frame)
     said(steps, "audits")
 
 
@@ -239,6 +255,35 @@ def recalled(store: Store, thresholds: Mapping[str, float], units: pl.DataFrame)
         "follow_up": follow_up(repairs, cold, classes, cold_days, thresholds),
         "follow_up_by_work": follow_up_by_work(repairs, cold, classes, cold_days, thresholds),
     }
+
+
+def planned(store: Store, profile: Profile, units: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    """The retrofit plan and its working tables; without rows where no flags say what state units are in."""
+    if not {"unit_states", "unit_causes"} <= set(store.relations()):
+        return {name: pl.DataFrame(schemas.ALL[name].create_empty()) for name in ("plan", *PLANNED)}
+    of_cold_calls = "select call_id from calls where cold_probability >= 0.5 order by call_id"
+    calls = input_frame(store, "calls")
+    cold = calls.join(store.query(of_cold_calls), on="call_id", how="semi", maintain_order="left")
+    typical = store.frame("unit_station", "unit_id").select("unit_id", "typical_station_id")
+    counts = store.frame("unit_counts", "unit_id").join(typical, on="unit_id", how="left", maintain_order="left")
+    return retrofit_plan(
+        PlanInputs(
+            units=units,
+            sites=input_frame(store, "sites"),
+            calls=cold if cold.height >= profile.thresholds["own_costs_least_calls"] else calls,
+            unit_counts=counts.with_columns(pl.coalesce("station_id", "typical_station_id").alias("station_id")),
+            unit_limits=store.frame("unit_limits", "unit_id"),
+            unit_states=store.frame("unit_states", "unit_id, state"),
+            unit_causes=store.frame("unit_causes", "unit_id"),
+            station_hours=store.frame("station_hours", "station_id, floor_c"),
+            winter_minimums=store.frame("winter_minimums", "station_id"),
+            follow_up_by_work=store.frame("follow_up_by_work", "work"),
+            costs=profile.costs,
+            limits=profile.plan,
+            options=profile.options,
+            thresholds=profile.thresholds,
+        )
+    )
 
 
 def reference_frame(table: str) -> pl.DataFrame:

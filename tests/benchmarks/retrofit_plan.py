@@ -9,13 +9,13 @@ import sys
 import time
 
 import numpy as np
+from plan_frames import plan_inputs
 
 from lowambient.plan import choice
 from lowambient.plan.bids import bids, offers
 from lowambient.plan.call_costs import call_costs
 from lowambient.plan.choice import best_set
 from lowambient.plan.retrofit import fleet_of, retrofit_plan
-from plan_frames import plan_inputs
 
 BAR_S, BAR_GAP = 60.0, 0.005
 
@@ -41,8 +41,9 @@ def measured(units: int) -> tuple[float, float]:
     rival_s = time.perf_counter() - begun
     selected = tables["plan"]["selected"].sum()
     print(
-        f"{units:>7,} units {one.count:>8,} offers {selected:>6,} chosen | whole plan {whole_s:6.1f} s, worst gap of the"
-        f" curve {gap:.3%} | choice {choice_s:6.2f} s gap {ours.gap:.4%} | milp alone {rival_s:6.1f} s gap {rival.gap:.3%}",
+        f"{units:>7,} units {one.count:>8,} offers {selected:>6,} chosen | whole plan {whole_s:6.1f} s,"
+        f" worst gap of the curve {gap:.3%} | choice {choice_s:6.2f} s, gap {ours.gap:.4%}"
+        f" | milp alone {rival_s:6.1f} s, gap {rival.gap:.3%}",
         flush=True,
     )
     return whole_s, max(gap, ours.gap)

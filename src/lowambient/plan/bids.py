@@ -140,9 +140,9 @@ def offers(found: Bids, objective: str) -> tuple[Offers, Index, Index]:
     given = Offers(
         unit.astype(np.intp),
         site[unit].astype(np.intp),
-        value[unit, package],
-        found.cost[unit, package],
-        found.hours[unit, package],
+        value[unit, package].round(9),
+        found.cost[unit, package].round(2),
+        found.hours[unit, package].round(2),
         np.zeros(len(sites)) if objective == "calls" else -drive_cost,
         drive_cost,
         drive_hours,

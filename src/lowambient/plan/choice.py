@@ -131,7 +131,9 @@ class _Dual:
         offers = self.offers
         reduced = offers.value - self.use @ prices
         best = np.maximum.reduceat(reduced, self.first)
-        of_units = np.asarray(np.bincount(self.site_of_unit, np.maximum(best, 0.0), len(offers.drive_value)), np.float64)
+        of_units = np.asarray(
+            np.bincount(self.site_of_unit, np.maximum(best, 0.0), len(offers.drive_value)), np.float64
+        )
         gain = of_units + offers.drive_value - self.drive @ prices
         visited = gain > 0
         takes = (reduced >= best[self.group]) & (reduced > 0) & visited[offers.site]

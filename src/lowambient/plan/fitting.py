@@ -125,9 +125,13 @@ def fitting(
     """
     columns = [_fit(facts, package, shares, thresholds) for package in packages]
     rows = [
-        pl.DataFrame(
-            {"unit_id": facts["unit_id"], "place": place, "option": package.name, "fits": refused.is_null()}
-        ).with_columns(pl.coalesce(refused, said).alias("reason"))
+        facts.select(
+            "unit_id",
+            pl.lit(place).alias("place"),
+            pl.lit(package.name).alias("option"),
+            refused.is_null().alias("fits"),
+            pl.Series("reason", pl.select(pl.coalesce(refused, said)).to_series()),
+        )
         for place, (package, (refused, said)) in enumerate(zip(packages, columns, strict=True))
     ]
     nothing = facts.select(

@@ -41,7 +41,9 @@ def plan_sensitivity(plan: Plan, limits: PlanLimits, gap: float) -> pl.DataFrame
     """How the plan bears other figures than those taken.
 
     Grain: scenario. Figures of the set that would be best then; `kept_share`: of the units chosen now, those chosen
-    then too [-]; `value_of_plan`: what the set chosen now is worth then; `loss_share`: how much less than the best [-].
+    then too [-]; `still_worth_share`: of the packages chosen now, those still worth their money then [-];
+    `value_of_plan`: what the set chosen now reaches then, more than the best where it holds work that is no longer worth
+    its money; `loss_share`: how much less than the best [-].
     Scenarios: a call that costs half or double; effects at the ends of their 90 % intervals, all at once; cold calls at
     the lower end of what a rate from so few winters can be.
     """
@@ -56,12 +58,18 @@ def plan_sensitivity(plan: Plan, limits: PlanLimits, gap: float) -> pl.DataFrame
             {
                 "scenario": name,
                 **figures(found, choice, chosen),
-                "kept_share": round(float((now & then).sum() / now.sum()), 4) if now.any() else None,
+                "kept_share": _share(then[now]),
+                "still_worth_share": _share(found.net[plan.chosen] >= 0),
                 "value_of_plan": round(value_now, 4),
                 "loss_share": round(max(0.0, 1 - value_now / choice.value), 4) if choice.value > 1e-9 else 0.0,
             }
         )
-    return pl.DataFrame(rows, schema_overrides={"kept_share": pl.Float64, "loss_share": pl.Float64})
+    shares = ("kept_share", "still_worth_share", "loss_share")
+    return pl.DataFrame(rows, schema_overrides=dict.fromkeys(shares, pl.Float64))
+
+
+def _share(which: Flags) -> float | None:
+    return round(float(which.mean()), 4) if len(which) else None
 
 
 def _value_of(found: Bids, chosen: Flags, objective: str) -> float:
