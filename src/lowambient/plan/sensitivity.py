@@ -42,8 +42,8 @@ def plan_sensitivity(plan: Plan, limits: PlanLimits, gap: float) -> pl.DataFrame
 
     Grain: scenario. Figures of the set that would be best then; `kept_share`: of the units chosen now, those chosen
     then too [-]; `still_worth_share`: of the packages chosen now, those still worth their money then [-];
-    `value_of_plan`: what the set chosen now reaches then, more than the best where it holds work that is no longer worth
-    its money; `loss_share`: how much less than the best [-].
+    `value_of_plan`: what the set chosen now reaches then, over the best where it holds work that is no longer worth its
+    money; `loss_share`: how much less than the best [-].
     Scenarios: a call that costs half or double; effects at the ends of their 90 % intervals, all at once; cold calls at
     the lower end of what a rate from so few winters can be.
     """
@@ -53,13 +53,13 @@ def plan_sensitivity(plan: Plan, limits: PlanLimits, gap: float) -> pl.DataFrame
         found = plan.found if other is fleet else bids(other)
         choice, chosen = (plan.choice, plan.chosen) if other is fleet else choose(found, limits, gap)
         value_now = _value_of(found, plan.chosen, limits.objective)
-        now, then = plan.chosen.any(axis=1), chosen.any(axis=1)
+        now, then = (np.asarray(each.any(axis=1)) for each in (plan.chosen, chosen))
         rows.append(
             {
                 "scenario": name,
                 **figures(found, choice, chosen),
                 "kept_share": _share(then[now]),
-                "still_worth_share": _share(found.net[plan.chosen] >= 0),
+                "still_worth_share": _share(found.worth_it[plan.chosen]),
                 "value_of_plan": round(value_now, 4),
                 "loss_share": round(max(0.0, 1 - value_now / choice.value), 4) if choice.value > 1e-9 else 0.0,
             }
