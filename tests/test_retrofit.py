@@ -121,11 +121,8 @@ def test_sensitivity_starts_with_the_plan_itself_and_loses_nothing_there(planned
     assert fewer["avoided_calls_per_winter"] < scenarios["as taken"]["avoided_calls_per_winter"]
     for row in scenarios.values():
         assert row["value_of_plan"] <= row["value"] * 1.006 or row["still_worth_share"] < 1
-    assert (
-        scenarios["a call costs half"]["still_worth_share"]
-        < 1.0
-        == scenarios["a call costs double"]["still_worth_share"]
-    )
+    # a check leads to other work where calls cost otherwise, so even dearer calls can unseat it
+    assert scenarios["a call costs half"]["still_worth_share"] < scenarios["a call costs double"]["still_worth_share"]
 
 
 def reasons(tables, unit: str) -> dict[str, tuple[bool, str]]:
