@@ -21,6 +21,7 @@ from lowambient.report.tables import as_written
 TABLES = (
     "plan",
     "option_fit",
+    "work_list",
     "option_effects",
     "budget_curve",
     "plan_sensitivity",

@@ -33,6 +33,7 @@ from lowambient.profile import Profile, load_profile
 from lowambient.records import inputs, outputs
 from lowambient.refrigerant.names import canonical_names
 from lowambient.report import RunFacts, schemas, write_pages, write_tables
+from lowambient.report.work_list import write_work_list
 from lowambient.store import Loaded, Progress, Store, circuits, count_readings, failed_audits, load_all, queries
 from lowambient.traces.fleet import analyse_fleet
 from lowambient.traces.listing import listed_units
@@ -95,7 +96,15 @@ WEIGHED = (
 )
 """Relations that flags are weighed from."""
 AFTER_CLUSTERS = ("cluster_calls", "cluster_hours", "calls")
-PLANNED = ("option_fit", "option_effects", "budget_curve", "plan_sensitivity", "plan_assumptions", "plan_summary")
+PLANNED = (
+    "option_fit",
+    "option_effects",
+    "work_list",
+    "budget_curve",
+    "plan_sensitivity",
+    "plan_assumptions",
+    "plan_summary",
+)
 SHOWN = (
     *PLANNED,
     "unit_ranking",
@@ -160,6 +169,7 @@ def report(
         digests = store.query("select source, digest from files order by source").rows()
     with _written_beside(out) as folder:
         write_tables(frames, folder / "tables")
+        write_work_list(frames["work_list"], folder / "work_list.xlsx")
         pages = write_pages(frames, facts, folder, units=units or profile.units)  # type: ignore[arg-type]
         _write_run(folder, facts, dict(digests))
     count = sum(page.suffix == ".html" for page in pages)

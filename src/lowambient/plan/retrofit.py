@@ -16,12 +16,13 @@ from lowambient.plan.options import CHECK, options, packages
 from lowambient.plan.plan_inputs import PlanInputs
 from lowambient.plan.plan_summary import plan_summary
 from lowambient.plan.sensitivity import budget_curve, plan_sensitivity
+from lowambient.plan.work_list import work_list
 
 Flags = npt.NDArray[np.bool_]
 
 
 def retrofit_plan(given: PlanInputs) -> dict[str, pl.DataFrame]:
-    """Tables of the plan: `plan`, `option_fit`, `option_effects`, `budget_curve`, `plan_sensitivity`,
+    """Tables of the plan: `plan`, `option_fit`, `option_effects`, `work_list`, `budget_curve`, `plan_sensitivity`,
     `plan_assumptions`, `plan_summary`.
 
     Avoided calls are means over what is not known, with the fleet's own record already weighed in: choosing those that
@@ -33,10 +34,12 @@ def retrofit_plan(given: PlanInputs) -> dict[str, pl.DataFrame]:
     found = bids(fleet)
     choice, chosen = choose(found, given.limits, given.thresholds["plan_gap"])
     plan = Plan(found, doubt(found), choice, chosen)
+    table = _table(plan)
     return {
-        "plan": _table(plan),
+        "plan": table,
         "option_fit": fit,
         "option_effects": effects,
+        "work_list": work_list(table, fleet, given.units, given.sites, given.thresholds),
         "budget_curve": budget_curve(found, given.limits, given.thresholds["plan_gap"]),
         "plan_sensitivity": plan_sensitivity(plan, given.limits, given.thresholds["plan_gap"]),
         "plan_assumptions": costs.assumptions,

@@ -101,6 +101,26 @@ class _SetFigures(dy.Schema):
     gap = number("the best set is at most this share better [-]", required=True, digits=6, min=0)
 
 
+class WorkList(dy.Schema):
+    """Grain: unit. Where to go, what to check first and what to do; `work_list.xlsx` is this table to be filled in."""
+
+    place = count("order of going", required=True, minimum=1)
+    why = text("planned, or drawn at random", required=True)
+    unit_id = text("unit", key=True)
+    site_id = text("site")
+    site_name = text("name of the site")
+    latitude = number("north positive [degree]", digits=5)
+    longitude = number("east positive [degree]", digits=5)
+    description = text("what the unit serves")
+    flag = choice("flag", "to be looked at first", required=True)
+    first_check = text("how to look at it", required=True)
+    package = text("work planned; null for a unit drawn at random")
+    make_sure_of = text("what has to be made sure of first")
+    after_check = text("work that each result of a check leads to")
+    crew_h = number("crew hours with driving where it carries it [h]", digits=2, min=0)
+    cost = number("parts, labour and driving where it carries it [currency]", digits=2, min=0)
+
+
 class BudgetCurve(_SetFigures):
     """Grain: budget. The best set that each budget buys."""
 
@@ -263,6 +283,7 @@ WORKING: dict[str, type[dy.Schema]] = {
     "set_aside": SetAside,
     "option_fit": OptionFit,
     "option_effects": OptionEffects,
+    "work_list": WorkList,
     "budget_curve": BudgetCurve,
     "plan_sensitivity": PlanSensitivity,
     "plan_assumptions": PlanAssumptions,
