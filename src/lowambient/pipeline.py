@@ -20,11 +20,13 @@ from lowambient.calls.cold_calls import cold_probabilities
 from lowambient.calls.words import read_words
 from lowambient.errors import InputRefused
 from lowambient.flags.judging import Flagged, judge_flags
+from lowambient.intake.hourly_forecast import read_forecast
 from lowambient.plan.callback_rates import callback_rates, calls_by_service_age, first_time_fix, time_to_callback
 from lowambient.plan.cluster_rates import cluster_table
 from lowambient.plan.demand import unit_limits
 from lowambient.plan.follow_up import follow_up, follow_up_by_work
 from lowambient.plan.forecast import forecast
+from lowambient.plan.outlook import coverage_sentences, day_sentences, outlook
 from lowambient.plan.plan_inputs import PlanInputs
 from lowambient.plan.ranking import unit_ranking
 from lowambient.plan.rates import exposure
@@ -333,6 +335,36 @@ def study_csv(path: Path, name: str) -> str:
         if "callback_windows" not in store.relations():
             raise InputRefused("the store holds exports only: run `lowambient report` first")
         return store.query(queries.text("studies", name)).write_csv()
+
+
+def outlook_csv(path: Path, forecast_file: Path, by: Literal["unit", "day"]) -> tuple[str, list[str]]:
+    """The outlook of the next days as CSV, by unit or by day, and sentences for the person who asked.
+
+    Raises InputRefused for a forecast that cannot be used, or a store without the states of units; StoreUnavailable.
+    """
+    profile = load_profile(path)
+    weather = read_forecast(forecast_file)
+    with Store(profile.store, read_only=True) as store:
+        if not {"unit_states", "unit_counts"} <= set(store.relations()):
+            raise InputRefused("the store does not say what state units are in: run `lowambient report` first")
+        states, facts = store.frame("unit_states", "unit_id, state"), _facts_of_units(store)
+    units, days = outlook(states, facts, weather, profile.thresholds)
+    served = facts.filter(pl.col("still_served"))
+    likely = units.filter(pl.col("probability") >= profile.thresholds["outlook_likely"]).height
+    told = [*coverage_sentences(served, weather), f"{likely} units are likely to call within the forecast."]
+    return (units if by == "unit" else days).write_csv(), [*told, *day_sentences(days)]
+
+
+def _facts_of_units(store: Store) -> pl.DataFrame:
+    """What the outlook asks about each unit; grain unit, sorted."""
+    counts = store.frame("unit_counts", "unit_id").select(
+        "unit_id", "site_id", "site_name", "description", "station_id", "still_served", "cold_hours_typical"
+    )
+    limits = store.frame("unit_limits", "unit_id").select("unit_id", "demand_from_c", "starve_ambient_c")
+    outage = input_frame(store, "units").select("unit_id", "outage_cost_per_h")
+    zones = input_frame(store, "sites").select("site_id", "time_zone")
+    joined = counts.join(limits, on="unit_id", how="left").join(outage, on="unit_id", how="left")
+    return joined.join(zones, on="site_id", how="left").sort("unit_id")
 
 
 def check_out(out: Path) -> None:

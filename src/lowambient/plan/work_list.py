@@ -22,10 +22,10 @@ def work_list(
 ) -> pl.DataFrame:
     """The units to go to.
 
-    Grain: unit. `place`: chosen ones site by site, in the order of the plan's ranks, then those drawn. `why`: `planned` or
-    `drawn at random`. Where it is: `site_id`, `site_name`, `latitude`, `longitude`, `description`. `flag`: to be looked at
-    first, `first_check`: how. `package`, `make_sure_of`, `after_check`, `crew_h`, `cost` as in the plan; empty for a unit
-    drawn at random, which is there to be looked at.
+    Grain: unit. `place`: chosen ones site by site, in the order of the plan's ranks, then those drawn. `why`: `planned`
+    or `drawn at random`. Where it is: `site_id`, `site_name`, `latitude`, `longitude`, `description`. `flag`: to be
+    looked at first, `first_check`: how. `package`, `make_sure_of`, `after_check`, `crew_h`, `cost` as in the plan;
+    empty for a unit drawn at random, which is there to be looked at.
 
     `random_checks` units are drawn from those in service that are not chosen, with a seed from the fleet's own content.
     """
