@@ -27,8 +27,9 @@ def plan_inputs(
     costs: Costs = COSTS,
     options: Mapping[str, OptionProfile] | None = None,
     changed: Mapping[str, float] | None = None,
+    finer: int = 1,
 ) -> PlanInputs:
-    """A fleet of which about a fifth is not sound, on the winter of one station."""
+    """A fleet of which about a fifth is not sound, on the winter of one station; `finer`: parts of each state."""
     random = np.random.default_rng(seed)
     ids = [f"RTU-{place:05d}" for place in range(units)]
     control = random.choice(CONTROLS, units, p=[0.25, 0.35, 0.15, 0.05, 0.15, 0.05])
@@ -75,7 +76,7 @@ def plan_inputs(
             {"unit_id": ids, "demand_from_c": [None] * units, "starve_ambient_c": starve(control)},
             schema_overrides={"demand_from_c": pl.Float64},
         ),
-        unit_states=states(random, ids),
+        unit_states=split(states(random, ids), finer),
         unit_causes=causes(random, ids, control),
         station_hours=station_hours(),
         winter_minimums=pl.DataFrame({"station_id": ["A"], "winter_minimum_c": [-15.0]}),
@@ -107,6 +108,20 @@ def states(random: np.random.Generator, ids: list[str]) -> pl.DataFrame:
         ]
     names = ["unit_id", "state", "probability", "cold_calls_per_winter", "is_sound"]
     return pl.DataFrame(rows, schema=names, orient="row")
+
+
+def split(given: pl.DataFrame, parts: int) -> pl.DataFrame:
+    """Each state that is not sound as several, of calls from half to one and a half times its own."""
+    if parts == 1:
+        return given
+    factor = pl.DataFrame({"part": range(parts), "factor": np.linspace(0.5, 1.5, parts)})
+    apart = given.filter(~pl.col("is_sound")).join(factor, how="cross")
+    finer = apart.with_columns(
+        pl.format("{} {}", "state", "part").alias("state"),
+        pl.col("probability") / parts,
+        pl.col("cold_calls_per_winter") * pl.col("factor"),
+    )
+    return pl.concat([given.filter("is_sound"), finer.select(given.columns)])
 
 
 def causes(random: np.random.Generator, ids: list[str], control) -> pl.DataFrame:

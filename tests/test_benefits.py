@@ -3,8 +3,10 @@
 import numpy as np
 import polars as pl
 import pytest
+from plan_frames import plan_inputs
 from scipy import stats
 
+from lowambient.plan import conditions as conditions_module
 from lowambient.plan.benefits import Outcomes, cause_share, least_calls, outcomes
 from lowambient.plan.conditions import CAUSES, Conditions, conditions
 from lowambient.plan.option_effects import Effect
@@ -153,6 +155,20 @@ def test_a_check_is_worth_nothing_where_its_answer_changes_nothing():
     found = checked(known, np.array([0]), work, np.array([1000.0]), np.array([50.0]), np.array([1.0]))
     assert found.value_of_information[0] == pytest.approx(0.0, abs=1e-9)
     assert found.outcomes.mean[0] == pytest.approx(4.0)
+
+
+def test_many_states_are_joined_without_moving_means_and_hardly_intervals(monkeypatch):
+    given = plan_inputs(units=40, sites=10, seed=3, finer=11)
+    every = given.units, given.unit_states, given.unit_causes
+    joined = conditions(*every)
+    monkeypatch.setattr(conditions_module, "_MOST_STATES", 100)
+    apart = conditions(*every)
+    assert joined.probability.shape == (40, 8)
+    assert apart.probability.shape == (40, 22)
+    assert joined.expected == pytest.approx(apart.expected)
+    assert joined.probability.sum(axis=1) == pytest.approx(apart.probability.sum(axis=1))
+    upper = [outcomes(known, np.arange(40), EFFECTS, np.ones(40)).interval()[1] for known in (joined, apart)]
+    assert np.all(np.abs(upper[0] - upper[1]) <= 0.08 * np.maximum(upper[1], 0.5))
 
 
 def test_states_and_causes_are_read_as_the_flags_write_them():

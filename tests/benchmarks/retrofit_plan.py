@@ -22,7 +22,9 @@ BAR_S, BAR_GAP = 60.0, 0.005
 
 def measured(units: int) -> tuple[float, float]:
     """Prints one line for a fleet; seconds and gap of its plan."""
-    given = plan_inputs(units=units, sites=max(1, units * 3 // 10), seed=units, budget=40.0 * units, crew_h=0.2 * units)
+    given = plan_inputs(
+        units=units, sites=max(1, units * 3 // 10), seed=units, budget=40.0 * units, crew_h=0.2 * units, finer=10
+    )
     begun = time.perf_counter()
     tables = retrofit_plan(given)
     whole_s = time.perf_counter() - begun

@@ -13,9 +13,9 @@ from lowambient.plan.option_effects import Effect
 Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.intp]
 
-_POINTS = 24
+_POINTS = 16
 _GRID = np.linspace(0.0, 1.0, 513)
-_HALVINGS = 26
+_HALVINGS = 18
 
 
 @dataclass(frozen=True)

@@ -23,6 +23,9 @@ ECONOMIZER_IDLE = "economizer idle"
 BESIDE = (LP_JUMPERED, ECONOMIZER_IDLE)
 """What can hold beside any of them."""
 
+_MOST_STATES = 8
+"""States of a unit that are told apart; more are joined with those of nearly as many calls."""
+
 _CAUSE_COLUMNS = ("p_bypassed", "p_no_control", "p_low_charge", "p_lp_jumpered", "p_economizer_idle")
 
 
@@ -70,6 +73,9 @@ def conditions(units: pl.DataFrame, unit_states: pl.DataFrame, unit_causes: pl.D
     with p_bypassed; else there is none with at most p_no_control; what is left is another cause, which no package
     avoids. p_no_control is of the unit as it is, and larger where it is not sound: this errs on the low side.
 
+    Of more than `_MOST_STATES` states those next to each other in calls are joined: means stay as they are, intervals
+    move a little.
+
     Raises: ValueError where probabilities of a unit's states do not add up to 1, or calls are negative.
     """
     ids = units.select("unit_id").unique().sort("unit_id")
@@ -88,10 +94,11 @@ def conditions(units: pl.DataFrame, unit_states: pl.DataFrame, unit_causes: pl.D
     causes = np.column_stack(
         [charged * one["p_bypassed"], charged * no_control, one["p_low_charge"], charged * np.maximum(other, 0)]
     )
+    probability, avoidable = _joined(probability, np.maximum(calls - background[:, None], 0.0))
     return Conditions(
         tuple(ids["unit_id"]),
         probability,
-        np.maximum(calls - background[:, None], 0.0),
+        avoidable,
         background,
         causes,
         {LP_JUMPERED: one["p_lp_jumpered"], ECONOMIZER_IDLE: one["p_economizer_idle"]},
@@ -107,6 +114,17 @@ def _check(unit_states: pl.DataFrame) -> None:
         )
     if unit_states.height and not unit_states["cold_calls_per_winter"].fill_null(0).ge(0).all():
         raise ValueError("a state has fewer cold calls than none")
+
+
+def _joined(probability: Array, avoidable: Array) -> tuple[Array, Array]:
+    """At most `_MOST_STATES` states a unit, each as probable as its parts together, with their mean calls."""
+    if probability.shape[1] <= _MOST_STATES:
+        return probability, avoidable
+    order = np.argsort(avoidable, axis=1, kind="stable")
+    p, calls = (np.take_along_axis(each, order, axis=1) for each in (probability, avoidable))
+    begins = np.array([part[0] for part in np.array_split(np.arange(p.shape[1]), _MOST_STATES)])
+    total, product = (np.add.reduceat(each, begins, axis=1) for each in (p, p * calls))
+    return total, product / np.where(total > 0, total, 1.0)
 
 
 def _by_state(stated: pl.DataFrame, count: int) -> tuple[Array, Array, Array]:

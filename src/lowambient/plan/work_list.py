@@ -24,8 +24,8 @@ def work_list(
 
     Grain: unit. `place`: chosen ones site by site, in the order of the plan's ranks, then those drawn. `why`: `planned`
     or `drawn at random`. Where it is: `site_id`, `site_name`, `latitude`, `longitude`, `description`. `flag`: to be
-    looked at first, `first_check`: how. `package`, `make_sure_of`, `after_check`, `crew_h`, `cost` as in the plan;
-    empty for a unit drawn at random, which is there to be looked at.
+    looked at first, `first_check`: how, `bring`: with what. `package`, `make_sure_of`, `after_check`, `crew_h`, `cost`
+    as in the plan; empty for a unit drawn at random, which is there to be looked at.
 
     `random_checks` units are drawn from those in service that are not chosen, with a seed from the fleet's own content.
     """
@@ -46,13 +46,13 @@ def work_list(
     drawn = _drawn(fleet, set(chosen["unit_id"]), round(thresholds["random_checks"]))
     both = pl.concat([planned, drawn], how="diagonal").with_row_index("place", offset=1)
     flags = _asked(fleet, both)
-    checks = {row["flag"]: row["first_check"] for row in reference.rows("first_checks")}
+    checks = pl.DataFrame(reference.rows("flag_checks")).select("flag", pl.col("check").alias("first_check"), "bring")
     return (
         both.with_columns(pl.col("place").cast(pl.Int64), pl.Series("flag", flags, dtype=pl.String))
         .join(units.select("unit_id", "site_id", "description"), on="unit_id", how="left", maintain_order="left")
         .join(_where(sites), on="site_id", how="left", maintain_order="left")
-        .with_columns(pl.col("flag").replace_strict(checks, default=None, return_dtype=pl.String).alias("first_check"))
-        .select(*_COLUMNS, "first_check", "package", "make_sure_of", "after_check", "crew_h", "cost")
+        .join(checks, on="flag", how="left", maintain_order="left")
+        .select(*_COLUMNS, "first_check", "bring", "package", "make_sure_of", "after_check", "crew_h", "cost")
     )
 
 

@@ -164,7 +164,9 @@ class Plan(dy.Schema):
     option = text("package of options done together", key=True)
     cost = number("parts, labour and driving [currency]", required=True, digits=2, min=0)
     crew_h = number("crew hours with driving [h]", required=True, digits=2, min=0)
-    drives = yes_or_no("carries the driving to its site: the first chosen unit there, or one looked at alone", required=True)
+    drives = yes_or_no(
+        "carries the driving to its site: the first chosen unit there, or one looked at alone", required=True
+    )
     avoided_calls_per_winter = number("cold calls expected to be avoided in a typical winter", required=True, min=0)
     lower_90 = number("lower end of the 90 % interval of that expected number", required=True, digits=3, min=0)
     upper_90 = number("upper end of the 90 % interval of that expected number", required=True, digits=3, min=0)

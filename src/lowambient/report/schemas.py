@@ -114,6 +114,7 @@ class WorkList(dy.Schema):
     description = text("what the unit serves")
     flag = choice("flag", "to be looked at first", required=True)
     first_check = text("how to look at it", required=True)
+    bring = text("what to bring for that", required=True)
     package = text("work planned; null for a unit drawn at random")
     make_sure_of = text("what has to be made sure of first")
     after_check = text("work that each result of a check leads to")

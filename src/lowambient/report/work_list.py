@@ -28,6 +28,7 @@ _HEADS: tuple[tuple[str, str | None, int], ...] = (
     ("Longitude", "longitude", 10),
     ("Serves", "description", 22),
     ("Check first", "first_check", 60),
+    ("Bring", "bring", 34),
     ("Work", "package", 34),
     ("Make sure of", "make_sure_of", 44),
     ("After the check", "after_check", 44),
