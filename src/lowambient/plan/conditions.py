@@ -65,13 +65,13 @@ def conditions(units: pl.DataFrame, unit_states: pl.DataFrame, unit_causes: pl.D
     """What the flags say of each of `units` (unit_id).
 
     `unit_states`: grain unit, state; probability, cold_calls_per_winter, is_sound. `unit_causes`: grain unit;
-    p_bypassed: of a control that is out, given that the unit is not sound; p_no_control, p_low_charge,
-    p_lp_jumpered, p_economizer_idle: of these now. A unit that is in neither is taken as sound, without a call.
+    p_bypassed, p_no_control: of a control that is out and of there being none, given that the unit is not sound;
+    p_low_charge, p_lp_jumpered, p_economizer_idle: of these now. A unit that is in neither is taken as sound, without a call.
     Where a unit has no sound state its background is taken as 0: all its calls are then avoidable.
 
     Causes of a unit that is not sound: low charge with p_low_charge, whatever its control; else the control is out
     with p_bypassed; else there is none with at most p_no_control; what is left is another cause, which no package
-    avoids. p_no_control is of the unit as it is, and larger where it is not sound: this errs on the low side.
+    avoids. Where p_no_control is of the unit as it is, sound or not, it is too small and this errs on the low side.
 
     Of more than `_MOST_STATES` states those next to each other in calls are joined: means stay as they are, intervals
     move a little.
@@ -107,7 +107,7 @@ def conditions(units: pl.DataFrame, unit_states: pl.DataFrame, unit_causes: pl.D
 
 def _check(unit_states: pl.DataFrame) -> None:
     sums = unit_states.group_by("unit_id").agg(pl.col("probability").sum()).sort("unit_id")
-    wrong = sums.filter((pl.col("probability") - 1).abs() > 1e-6)
+    wrong = sums.filter((pl.col("probability") - 1).abs() > 1e-3)
     if wrong.height:
         raise ValueError(
             f"states of {wrong['unit_id'][0]} have probabilities that add up to {wrong['probability'][0]:.6g}"
