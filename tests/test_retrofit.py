@@ -271,6 +271,14 @@ def test_without_costs_usual_ones_are_taken_and_said_to_be_assumed():
     assert tables["plan"]["selected"].any()
 
 
+def test_a_jumpered_switch_is_put_right_whatever_the_money_says():
+    given = plan_inputs(units=80, sites=20, seed=6, budget=0.0)
+    jumpered = given.unit_causes.filter(pl.col("p_lp_jumpered") >= 0.5)["unit_id"].to_list()
+    told = " ".join(retrofit_plan(given)["plan_summary"]["meaning"])
+    assert jumpered
+    assert f"likely jumpered on {', '.join(jumpered)}." in told
+
+
 def test_one_winter_no_weather_and_nothing_known_are_said():
     given = plan_inputs(units=40, sites=10, seed=6)
     one = replace(given, unit_counts=given.unit_counts.with_columns(winters=pl.lit(1, pl.Int64)))

@@ -66,8 +66,8 @@ def conditions(units: pl.DataFrame, unit_states: pl.DataFrame, unit_causes: pl.D
 
     `unit_states`: grain unit, state; probability, cold_calls_per_winter, is_sound. `unit_causes`: grain unit;
     p_bypassed, p_no_control: of a control that is out and of there being none, given that the unit is not sound;
-    p_low_charge, p_lp_jumpered, p_economizer_idle: of these now. A unit that is in neither is taken as sound, without a call.
-    Where a unit has no sound state its background is taken as 0: all its calls are then avoidable.
+    p_low_charge, p_lp_jumpered, p_economizer_idle: of these now. A unit that is in neither is taken as sound, without
+    a call. Where a unit has no sound state its background is taken as 0: all its calls are then avoidable.
 
     Causes of a unit that is not sound: low charge with p_low_charge, whatever its control; else the control is out
     with p_bypassed; else there is none with at most p_no_control; what is left is another cause, which no package

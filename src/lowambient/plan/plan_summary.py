@@ -14,6 +14,7 @@ from lowambient.plan.plan_inputs import PlanInputs
 
 _LOW, _HIGH = 0.05, 0.95
 _TWO_SIDED_90 = 1.644854
+_MOST_NAMED = 20
 
 
 def plan_summary(plan: Plan, given: PlanInputs, costs: CallCosts) -> pl.DataFrame:
@@ -104,6 +105,10 @@ def _doubts(plan: Plan, given: PlanInputs, costs: CallCosts) -> list[str]:
     if not plan.chosen.any() and fleet.fits.any():
         why = "within the limits" if plan.found.worth_it.any() else "is worth its money"
         told.append(f"Nothing is chosen, because no package {'fits ' if 'limits' in why else ''}{why}.")
+    jumpered = fleet.facts.filter("still_served", pl.col("p_jumpered") >= given.thresholds["lp_jumpered_likely"])
+    if jumpered.height:
+        names = ", ".join(jumpered["unit_id"].head(_MOST_NAMED)) + (", ..." if jumpered.height > _MOST_NAMED else "")
+        told.append(f"Put right whatever the plan chooses: the LP switch is likely jumpered on {names}.")
     alone = int((~fleet.fits).all(axis=1).sum())
     if alone:
         told.append(f"On {alone} units no package fits; the table of fits says why.")
