@@ -20,6 +20,10 @@ labour_per_h = 118.0
 after_hours_factor = 1.5
 currency = "USD"
 
+[plan]                                 # for the coming winter
+budget = 12000.0
+crew_h = 90.0
+
 # --- who and what -------------------------------------------------------------------------------------------------
 
 [[source]]

@@ -14,10 +14,10 @@ COLD_FLAGS = ("head control out", "no head control")
 class Planted:
     """What was planted in a fleet, whoever made it.
 
-    `units`: unit_id, is_logged, logged_from, logged_to, floats. `conditions`: unit_id, flag, began_at, ended_at (null: still
-    so). `recurring`: the same for stretches in which the unit would lock out in two spells of a typical winter, null where the
-    maker does not say when. `next_winter`: unit_id, calls (mean over winters), spells, calls_1 (of the first winter).
-    `calls`: call_id, is_cold.
+    `units`: unit_id, is_logged, logged_from, logged_to, floats. `conditions`: unit_id, flag, began_at, ended_at (null:
+    still so). `recurring`: the same for stretches in which the unit would lock out in two spells of a typical winter,
+    null where the maker does not say when. `next_winter`: unit_id, calls (mean over winters), spells, calls_1 (of the
+    first winter). `calls`: call_id, is_cold.
     """
 
     units: pl.DataFrame

@@ -29,6 +29,8 @@ AFTER_LIMITS = (
     "coverage",
     "typical_cold_hours",
     "unit_counts",
+    "station_hours",
+    "winter_minimums",
 )
 
 

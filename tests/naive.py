@@ -197,3 +197,20 @@ def winters_at_station(temperatures, limits, starts_month):
         _, observed, colds = winters.get(winter_of(hour, starts_month), (whole, 0, 0))
         winters[winter_of(hour, starts_month)] = (whole, observed + 1, colds + cold)
     return winters
+
+
+def station_hours(weather, filled_h):
+    """{(station, whole degree): hours of 8,760}, observed weather before a typical year."""
+    observed = {
+        station: [values[0] for values in hours.values()] for station, hours in weather_hours(weather, filled_h).items()
+    }
+    by_station = dict(observed)
+    for row in weather:
+        if row["kind"] == "typical" and row["station_id"] not in observed:
+            by_station.setdefault(row["station_id"], []).append(row["temperature_c"])
+    counted = {}
+    for station, temperatures in by_station.items():
+        for temperature in temperatures:
+            at = (station, math.floor(temperature))
+            counted[at] = counted.get(at, 0) + 8760 / len(temperatures)
+    return counted

@@ -71,6 +71,32 @@ def test_load_report_and_table_are_the_steps_of_run(ready: SmallFleet) -> None:
     assert "symptoms_by_month" in unknown.stderr
 
 
+def test_outlook_prints_units_or_days_and_says_what_it_leaves_out(ready: SmallFleet) -> None:
+    hours = pl.datetime_range(pl.datetime(2016, 3, 2), pl.datetime(2016, 3, 4), "1h", eager=True).dt.to_string()
+    forecast = "station_id,hour,temperature_c\n" + "".join(
+        f"{station},{hour},-8\n" for station in ("W1", "ZZ") for hour in hours
+    )
+    ready.write("next_days.csv", forecast)
+    assert lowambient("load", "fleet.toml", cwd=ready.folder).returncode == 0
+    early = lowambient("outlook", "fleet.toml", "next_days.csv", cwd=ready.folder)
+    assert early.returncode == 2
+    assert "run `lowambient report` first" in early.stderr
+    assert lowambient("report", "fleet.toml", "--out", "out", cwd=ready.folder).returncode == 0
+    assert (ready.folder / "out" / "work_list.xlsx").exists()
+    by_unit = lowambient("outlook", "fleet.toml", "next_days.csv", cwd=ready.folder)
+    assert by_unit.returncode == 0, by_unit.stderr
+    table = pl.read_csv(by_unit.stdout.encode())
+    assert table["probability"].is_sorted(descending=True)
+    assert table.height > 0
+    assert "No unit in service is at ZZ." in by_unit.stderr
+    assert "calls expected" in by_unit.stderr
+    by_day = lowambient("outlook", "fleet.toml", "next_days.csv", "--by", "day", cwd=ready.folder)
+    assert pl.read_csv(by_day.stdout.encode())["expected_calls"].sum() > 0
+    wrong = lowambient("outlook", "fleet.toml", "none.csv", cwd=ready.folder)
+    assert wrong.returncode == 2
+    assert "there is no file none.csv" in wrong.stderr
+
+
 def test_a_study_of_exports_alone_says_what_to_run_first(ready: SmallFleet) -> None:
     assert lowambient("load", "fleet.toml", cwd=ready.folder).returncode == 0
     early = lowambient("study", "fleet.toml", "symptoms_by_month", cwd=ready.folder)

@@ -551,3 +551,38 @@ def test_examples_in_the_docstrings():
         results = doctest.testmod(module)
         assert results.attempted > 0
         assert results.failed == 0
+
+
+def test_the_plan_and_its_options_are_read_and_their_mistakes_told(tmp_path):
+    path = tmp_path / "fleet.toml"
+    path.write_text(
+        GOOD.replace(
+            "[[source]]",
+            '[plan]\nbudget = 9000\ncrew_h = 40\nobjective = "money"\n'
+            '[options."wind baffles"]\noffered = false\n'
+            '[options."fan-cycling control"]\nparts_cost = 210\neffect = 0.7\n'
+            "[[source]]",
+            1,
+        ),
+        encoding="utf-8",
+    )
+    profile = load_profile(path)
+    assert (profile.plan.budget, profile.plan.crew_h, profile.plan.objective) == (9000.0, 40.0, "money")
+    assert not profile.options["wind baffles"].offered
+    assert profile.options["fan-cycling control"].effect == 0.7
+    assert profile.options["fan-cycling control"].crew_h is None
+    path.write_text(
+        path.read_text(encoding="utf-8")
+        .replace("offered = false", "offered = 0")
+        .replace("effect = 0.7", "effect = 1.7")
+        .replace("fan-cycling", "fan cycling")
+        .replace('"money"', '"both"')
+        .replace("budget = 9000", "budget = -1"),
+        encoding="utf-8",
+    )
+    with pytest.raises(ProfileRefused) as refused:
+        load_profile(path)
+    told = " ".join(refused.value.problems)
+    assert len(refused.value.problems) == 4
+    for words in ("plan.budget", "plan.objective", "wind baffles", "fan-cycling control"):
+        assert words in told

@@ -41,7 +41,7 @@ def test_the_starter_teaches_every_key_column_and_threshold():
     text = starter_text()
     for key in SPECS["source"]:
         assert re.search(rf"(?m)^(# )?({key} = |\[source\.{key}[.\]])", text), key
-    for part in ("fleet", "costs"):
+    for part in ("fleet", "costs", "plan", "option"):
         for key in SPECS[part]:
             assert re.search(rf"(?m)^(# )?{key} = ", text), key
     for name, threshold in reference.thresholds().items():

@@ -320,3 +320,29 @@ def test_marts_do_not_depend_on_the_order_of_rows_or_on_threads():
         )
     for name in frames[0]:
         assert frames[0][name].equals(frames[1][name]), name
+
+
+def test_hours_of_each_degree_are_those_of_the_slow_twin(random_store):
+    store, rows = random_store
+    expected = naive.station_hours(rows["weather"], store.thresholds["weather_gap_filled_h"])
+    found = {(row["station_id"], row["floor_c"]): row["hours"] for row in store.frame("station_hours").to_dicts()}
+    assert found.keys() == expected.keys()
+    assert {key: round(hours, 2) for key, hours in found.items()} == pytest.approx(expected, abs=0.01)
+
+
+def test_the_winter_minimum_of_a_real_station_is_the_mean_of_its_coldest_hours():
+    # Chicago O'Hare: the year 2015 has a minimum of its own winter parts; whole winters are July to June
+    weather = pl.concat([isd_lite("725300", year) for year in (2015, 2016, 2017)])
+    tables = random_fleet.fleet(0) | {"weather": weather}
+    store = MemoryStore(tables)
+    store.build_all()
+    winters = {2015: [], 2016: []}
+    for hour, celsius in weather.select("hour", "temperature_c").iter_rows():
+        start = hour.year if hour.month >= 7 else hour.year - 1
+        if start in winters:
+            winters[start].append(celsius)
+    expected = sum(min(values) for values in winters.values()) / 2
+    row = store.frame("winter_minimums").filter(pl.col("station_id") == "725300").row(0, named=True)
+    assert row["winters"] == 2
+    assert row["winter_minimum_c"] == pytest.approx(expected, abs=0.006)
+    assert -27 < expected < -17

@@ -153,6 +153,26 @@ def study(
     sys.stdout.write(pipeline.study_csv(profile, name))
 
 
+@app.command()
+def outlook(
+    profile: ProfilePath,
+    forecast: Annotated[
+        Path,
+        typer.Argument(
+            metavar="FORECAST.CSV", help="Hourly temperatures: station_id, hour, temperature_c or temperature_f."
+        ),
+    ],
+    by: Annotated[Literal["unit", "day"], typer.Option("--by", help="What a line of the answer is.")] = "unit",
+) -> None:
+    """Print which units are likely to lock out in the next days and when, as CSV on standard output."""
+    from lowambient import pipeline
+
+    table, sentences = pipeline.outlook_csv(profile, forecast, by)
+    sys.stdout.write(table)
+    for sentence in sentences:
+        _say(sentence)
+
+
 @app.command(context_settings={"ignore_unknown_options": True})
 def saturation(
     refrigerant: Annotated[str, typer.Argument(help="As people write it: R-410A, 410a, R22, ...")],

@@ -20,6 +20,7 @@ from lowambient.calls.cold_calls import cold_probabilities
 from lowambient.calls.words import read_words
 from lowambient.errors import InputRefused
 from lowambient.flags.judging import Flagged, judge_flags
+from lowambient.intake.hourly_forecast import read_forecast
 from lowambient.intake.matching import Matcher
 from lowambient.plan.callback_rates import (
     callback_rates,
@@ -33,13 +34,17 @@ from lowambient.plan.cold_gathering import cold_gathering
 from lowambient.plan.demand import unit_limits
 from lowambient.plan.follow_up import follow_up, follow_up_by_work
 from lowambient.plan.forecast import forecast
+from lowambient.plan.outlook import coverage_sentences, day_sentences, outlook
+from lowambient.plan.plan_inputs import PlanInputs
 from lowambient.plan.ranking import unit_ranking
 from lowambient.plan.rate_curve import rate_change, rate_curve
 from lowambient.plan.rates import exposure
+from lowambient.plan.retrofit import retrofit_plan
 from lowambient.profile import Profile, load_profile
 from lowambient.records import inputs, outputs
 from lowambient.refrigerant.names import canonical_names
-from lowambient.report import RunFacts, write_pages, write_tables, write_unit_page, write_unit_pages
+from lowambient.report import RunFacts, schemas, write_pages, write_tables, write_unit_page, write_unit_pages
+from lowambient.report.work_list import write_work_list
 from lowambient.store import Loaded, Progress, Store, circuits, count_readings, failed_audits, load_all, queries
 from lowambient.traces.fleet import analyse_fleet
 from lowambient.traces.listing import listed_units
@@ -85,6 +90,8 @@ AFTER_LIMITS = (
     "symptom_bands",
     "cold_counts",
     "unit_counts",
+    "station_hours",
+    "winter_minimums",
     "exposure_left_out",
     "coverage",
     "coldest_days",
@@ -116,7 +123,17 @@ ON_UNIT_PAGES = (
     "trace_faults",
     "unit_limits",
 )
+PLANNED = (
+    "option_fit",
+    "option_effects",
+    "work_list",
+    "budget_curve",
+    "plan_sensitivity",
+    "plan_assumptions",
+    "plan_summary",
+)
 SHOWN = (
+    *PLANNED,
     "unit_ranking",
     "cold_hours",
     "unit_station",
@@ -188,6 +205,7 @@ def report(
     system: System = units or profile.units  # type: ignore[assignment]
     with _written_beside(out) as folder:
         write_tables(frames, folder / "tables")
+        write_work_list(frames["work_list"], folder / "work_list.xlsx")
         pages = write_pages(frames, facts, folder, units=system)
         pages += write_unit_pages(frames, facts, folder, units=system, said=_pages_said(progress))
         _write_run(folder, facts, dict(digests))
@@ -276,9 +294,9 @@ def judge(store: Store, profile: Profile, progress: Progress | None = None) -> N
     ranking = unit_ranking(counts, flagged.unit_states)
     store.put("unit_ranking", ranking.with_row_index("rank", offset=1))
     store.put("forecast", forecast(counts, input_frame(store, "stations"), profile.thresholds, flagged.unit_states))
-    store.put("unit_ranking", unit_ranking(counts).with_row_index("rank", offset=1))
-    store.put("forecast", forecast(counts, input_frame(store, "stations"), profile.thresholds))
     store.build("shown_readings", kind="pages")
+    for name, frame in planned(store, profile, units).items():
+        store.put(name, frame)
     said(steps, "audits")
 
 
@@ -336,6 +354,35 @@ def by_temperature(store: Store, thresholds: Mapping[str, float]) -> dict[str, p
     }
 
 
+def planned(store: Store, profile: Profile, units: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    """The retrofit plan and its working tables; without rows where no flags say what state units are in."""
+    if not {"unit_states", "unit_causes"} <= set(store.relations()):
+        return {name: pl.DataFrame(schemas.ALL[name].create_empty()) for name in ("plan", *PLANNED)}
+    of_cold_calls = "select call_id from calls where cold_probability >= 0.5 order by call_id"
+    calls = input_frame(store, "calls")
+    cold = calls.join(store.query(of_cold_calls), on="call_id", how="semi", maintain_order="left")
+    typical = store.frame("unit_station", "unit_id").select("unit_id", "typical_station_id")
+    counts = store.frame("unit_counts", "unit_id").join(typical, on="unit_id", how="left", maintain_order="left")
+    return retrofit_plan(
+        PlanInputs(
+            units=units,
+            sites=input_frame(store, "sites"),
+            calls=cold if cold.height >= profile.thresholds["own_costs_least_calls"] else calls,
+            unit_counts=counts.with_columns(pl.coalesce("station_id", "typical_station_id").alias("station_id")),
+            unit_limits=store.frame("unit_limits", "unit_id"),
+            unit_states=store.frame("unit_states", "unit_id, state"),
+            unit_causes=store.frame("unit_causes", "unit_id"),
+            station_hours=store.frame("station_hours", "station_id, floor_c"),
+            winter_minimums=store.frame("winter_minimums", "station_id"),
+            follow_up_by_work=store.frame("follow_up_by_work", "work"),
+            costs=profile.costs,
+            limits=profile.plan,
+            options=profile.options,
+            thresholds=profile.thresholds,
+        )
+    )
+
+
 def reference_frame(table: str) -> pl.DataFrame:
     """A table of `reference` as the store takes it: texts, but for `rank`."""
     frame = pl.DataFrame(reference.rows(table))
@@ -373,6 +420,36 @@ def study_csv(path: Path, name: str) -> str:
         if "callback_windows" not in store.relations():
             raise InputRefused("the store holds exports only: run `lowambient report` first")
         return store.query(queries.text("studies", name)).write_csv()
+
+
+def outlook_csv(path: Path, forecast_file: Path, by: Literal["unit", "day"]) -> tuple[str, list[str]]:
+    """The outlook of the next days as CSV, by unit or by day, and sentences for the person who asked.
+
+    Raises InputRefused for a forecast that cannot be used, or a store without the states of units; StoreUnavailable.
+    """
+    profile = load_profile(path)
+    weather = read_forecast(forecast_file)
+    with Store(profile.store, read_only=True) as store:
+        if not {"unit_states", "unit_counts"} <= set(store.relations()):
+            raise InputRefused("the store does not say what state units are in: run `lowambient report` first")
+        states, facts = store.frame("unit_states", "unit_id, state"), _facts_of_units(store)
+    units, days = outlook(states, facts, weather, profile.thresholds)
+    served = facts.filter(pl.col("still_served"))
+    likely = units.filter(pl.col("probability") >= profile.thresholds["outlook_likely"]).height
+    told = [*coverage_sentences(served, weather), f"{likely} units are likely to call within the forecast."]
+    return (units if by == "unit" else days).write_csv(), [*told, *day_sentences(days)]
+
+
+def _facts_of_units(store: Store) -> pl.DataFrame:
+    """What the outlook asks about each unit; grain unit, sorted."""
+    counts = store.frame("unit_counts", "unit_id").select(
+        "unit_id", "site_id", "site_name", "description", "station_id", "still_served", "cold_hours_typical"
+    )
+    limits = store.frame("unit_limits", "unit_id").select("unit_id", "demand_from_c", "starve_ambient_c")
+    outage = input_frame(store, "units").select("unit_id", "outage_cost_per_h")
+    zones = input_frame(store, "sites").select("site_id", "time_zone")
+    joined = counts.join(limits, on="unit_id", how="left").join(outage, on="unit_id", how="left")
+    return joined.join(zones, on="site_id", how="left").sort("unit_id")
 
 
 def check_out(out: Path) -> None:

@@ -29,8 +29,8 @@ SURE_ENOUGH = 0.5
 @dataclass(frozen=True)
 class Flagged:
     """Frames: `flags`, `evidence`; `call_causes` (call_id, cold_probability); `unit_states` (unit_id, state,
-    probability, cold_calls_per_winter, is_sound, control); `unit_causes` (unit_id, p_bypassed, p_no_control, and the flags that
-    decide options)."""
+    probability, cold_calls_per_winter, is_sound, control); `unit_causes` (unit_id, p_bypassed, p_no_control, and the
+    flags that decide options)."""
 
     flags: pl.DataFrame
     evidence: pl.DataFrame
@@ -159,7 +159,7 @@ def _episodes(judge: _Judge, source: Source) -> npt.NDArray[np.int64]:
 def _logged(known: History, weeks: pl.DataFrame) -> npt.NDArray[np.bool_]:
     number = known.number
     found = np.zeros(known.served.shape, dtype=bool)
-    for unit_id, week in weeks.select("unit_id", "week").iter_rows():
+    for unit_id, week in weeks.select("unit_id", "week").drop_nulls().iter_rows():
         if unit_id in number and 0 <= week < known.weeks:
             found[number[unit_id], week] = True
     return found

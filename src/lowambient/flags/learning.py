@@ -39,7 +39,7 @@ ORDINARY_BEFORE, COLD_WORDS_BEFORE, LEVELS_BEFORE = 3.0, 60.0, 15.0
 """Calls, calls and units that stand behind what is thought of ordinary calls, of words and of levels beforehand."""
 
 YIELDS = {"works": 0.4}
-"""A control that works and does not suffice is not mended by mending it: what ends a condition helps less (judgement)."""
+"""A control that works and does not suffice is hardly mended: what ends a condition helps less (judgement)."""
 
 SMOOTH_BANDS = 2.0
 """Neighbouring bands of temperature that share their calls, as a standard deviation (judgement)."""

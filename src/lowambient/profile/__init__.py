@@ -4,12 +4,22 @@ The file is validated as a whole: every problem is named with its key, what was 
 """
 
 from lowambient.profile.loading import load_profile, source_digest
-from lowambient.profile.model import ChannelSource, ColumnSource, Costs, Profile, SourceProfile
+from lowambient.profile.model import (
+    ChannelSource,
+    ColumnSource,
+    Costs,
+    OptionProfile,
+    PlanLimits,
+    Profile,
+    SourceProfile,
+)
 
 __all__ = [
     "ChannelSource",
     "ColumnSource",
     "Costs",
+    "OptionProfile",
+    "PlanLimits",
     "Profile",
     "SourceProfile",
     "load_profile",

@@ -78,6 +78,14 @@ def whole(lower: int, upper: int) -> Check:
     return check
 
 
+def truth(value: Any, at: str, problems: Problems) -> bool | None:
+    """True or false."""
+    if isinstance(value, bool):
+        return value
+    problems.add(at, shown(value), "true or false, without quotes")
+    return None
+
+
 def listed(item: Check) -> Check:
     """A list of items without repeats, or one item alone."""
 

@@ -10,7 +10,15 @@ from typing import Any
 from lowambient import reference
 from lowambient.errors import ProfileRefused
 from lowambient.profile import checks
-from lowambient.profile.model import ChannelSource, ColumnSource, Costs, Profile, SourceProfile
+from lowambient.profile.model import (
+    ChannelSource,
+    ColumnSource,
+    Costs,
+    OptionProfile,
+    PlanLimits,
+    Profile,
+    SourceProfile,
+)
 from lowambient.profile.problems import Problems
 from lowambient.profile.rules import FORMATS, PRESSURES, RULES
 
@@ -27,6 +35,18 @@ SPECS: dict[str, dict[str, checks.Check]] = {
         "labour_per_h": checks.number(0, 1e6),
         "after_hours_factor": checks.number(1, 10),
         "currency": checks.text,
+    },
+    "plan": {
+        "budget": checks.number(0, 1e9),
+        "crew_h": checks.number(0, 1e6, "h"),
+        "objective": checks.one_of(("calls", "money")),
+    },
+    "option": {
+        "offered": checks.truth,
+        "parts_cost": checks.number(0, 1e6),
+        "crew_h": checks.number(0, 1000, "h"),
+        "lowest_ambient_c": checks.number(-60, 25, "degC"),
+        "effect": checks.number(0.01, 0.99),
     },
     "source": {
         "table": checks.one_of(reference.vocabulary("target")),
@@ -82,6 +102,8 @@ _PROFILE = checks.table(
         "fleet": checks.table(SPECS["fleet"], required=("name",)),
         "thresholds": checks.table(SPECS["thresholds"]),
         "costs": checks.table(SPECS["costs"]),
+        "plan": checks.table(SPECS["plan"]),
+        "options": checks.table({row["option"]: checks.table(SPECS["option"]) for row in reference.rows("options")}),
         "source": checks.tables(_source),
     },
     required=("fleet", "source"),
@@ -113,6 +135,8 @@ def load_profile(path: Path) -> Profile:
         changed_thresholds=changed,
         costs=Costs(**checked.get("costs", {})),
         sources=tuple(sources),
+        plan=PlanLimits(**checked.get("plan", {})),
+        options={name: OptionProfile(**given) for name, given in checked.get("options", {}).items()},
     )
 
 

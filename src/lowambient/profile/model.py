@@ -60,6 +60,33 @@ class Costs:
 
 
 @dataclass(frozen=True)
+class OptionProfile:
+    """What a company says of one retrofit option; null where the reference row stands.
+
+    `parts_cost` in the profile's currency and `crew_h` for each unit or circuit, as the option says;
+    `lowest_ambient_c` [degC]; `effect`: mean share of avoidable calls avoided [-], with the weight it has already.
+    """
+
+    offered: bool = True
+    parts_cost: float | None = None
+    crew_h: float | None = None
+    lowest_ambient_c: float | None = None
+    effect: float | None = None
+
+
+@dataclass(frozen=True)
+class PlanLimits:
+    """What there is for winter work: money in the profile's currency, crew hours; null is no limit.
+
+    `objective`: `calls` seeks the most cold calls avoided, `money` the most saved, of contractor and customer together.
+    """
+
+    budget: float | None = None
+    crew_h: float | None = None
+    objective: str = "calls"
+
+
+@dataclass(frozen=True)
 class Profile:
     """One fleet. Paths of sources are relative to `folder`; `thresholds` holds every threshold by name."""
 
@@ -72,6 +99,8 @@ class Profile:
     changed_thresholds: Mapping[str, float]
     costs: Costs
     sources: tuple[SourceProfile, ...]
+    plan: PlanLimits = PlanLimits()
+    options: Mapping[str, OptionProfile] = field(default_factory=dict)
 
     @property
     def folder(self) -> Path:

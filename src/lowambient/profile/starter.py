@@ -59,6 +59,11 @@ def _thresholds(_argument: str, _mapped: set[str]) -> Iterator[str]:
         yield from wrap(one.source, 110, initial_indent="#     ", subsequent_indent="#     ")
 
 
+def _options(_argument: str, _mapped: set[str]) -> Iterator[str]:
+    for row in reference.rows("options"):
+        yield f"#   {row['option']}: {row['parts_cost']} of parts, {row['crew_h']} h for each {row['for_each']}"
+
+
 def _measures(quantity: str, _mapped: set[str]) -> Iterator[str]:
     yield f"#   {quantity + ':':<13}{', '.join(measure_names(quantity))}"
 
@@ -79,4 +84,4 @@ def _example(column: dict[str, Any]) -> str:
 
 
 _USUAL = {"pressure": "psig", "temperature": "°F", "speed": "mph", "length": "ft", "ratio": "%", "current": "A"}
-_LISTS = {"thresholds": _thresholds, "measures": _measures, "columns": _columns}
+_LISTS = {"thresholds": _thresholds, "options": _options, "measures": _measures, "columns": _columns}

@@ -158,6 +158,38 @@ class Evidence(dy.Schema):
     sentence = text("what it says", required=True)
 
 
+class Plan(dy.Schema):
+    """Grain: unit, package that fits it. `cost` and `crew_h` hold the driving where `drives`; for a pre-season check
+    they are those expected with the work that it leads to, and what is avoided is avoided by that work.
+    """
+
+    rank = count("place: chosen ones first, then by calls avoided for the money", required=True, minimum=1)
+    unit_id = text("unit", key=True)
+    site_id = text("site")
+    option = text("package of options done together", key=True)
+    cost = number("parts, labour and driving [currency]", required=True, digits=2, min=0)
+    crew_h = number("crew hours with driving [h]", required=True, digits=2, min=0)
+    drives = yes_or_no(
+        "carries the driving to its site: the first chosen unit there, or one looked at alone", required=True
+    )
+    avoided_calls_per_winter = number("cold calls expected to be avoided in a typical winter", required=True, min=0)
+    lower_90 = number("lower end of the 90 % interval of that expected number", required=True, digits=3, min=0)
+    upper_90 = number("upper end of the 90 % interval of that expected number", required=True, digits=3, min=0)
+    avoided_cost_contractor = number(
+        "what those calls would cost the contractor, a winter", required=True, digits=2, min=0
+    )
+    avoided_cost_customer = number("billed for them and lost by outage, a winter", required=True, digits=2, min=0)
+    probability_pays_back = number(
+        "of avoiding calls worth the cost, to both together, within payback_winters", required=True, min=0, max=1
+    )
+    value_of_information = number("what a check gains by letting the right work be chosen", digits=2, min=0)
+    after_check = text("work that each result of a check leads to")
+    worth_it = yes_or_no(
+        "what it avoids is worth its cost, and each step up from a cheaper package its extra cost", required=True
+    )
+    selected = yes_or_no("in the best set within the budget and crew hours", required=True)
+
+
 class Trips(dy.Schema):
     """Grain: trip."""
 
@@ -256,6 +288,7 @@ TABLES: dict[str, type[dy.Schema]] = {
     "clusters": Clusters,
     "exposure": Exposure,
     "forecast": Forecast,
+    "plan": Plan,
     "trips": Trips,
     "lockouts": Lockouts,
     "set_points": SetPoints,

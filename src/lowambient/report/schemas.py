@@ -61,6 +61,105 @@ class UnitStation(dy.Schema):
     station_named = flag("the site list names the station; otherwise it is the nearest")
 
 
+class OptionFit(dy.Schema):
+    """Grain: unit, package. Which packages fit, and why the others do not."""
+
+    unit_id = text("unit", key=True)
+    option = text("package of options, or do nothing", key=True)
+    fits = flag("can be done on the unit", required=True)
+    reason = text("why it does not fit, or what has to be made sure of first")
+
+
+class OptionEffects(dy.Schema):
+    """Grain: option, condition. Share of avoidable cold calls avoided, before and after the fleet's own record."""
+
+    option = text("option", key=True)
+    condition = text("condition that it answers", key=True)
+    prior_mean = number("share judged beforehand [-]", required=True, min=0, max=1)
+    prior_alpha = number("first parameter of its beta distribution", required=True, min=0)
+    prior_beta = number("second parameter of its beta distribution", required=True, min=0)
+    work = text("kind of work whose record speaks for it")
+    repairs = count("repairs of that kind; null where the record tells too little")
+    ratio = number("calls after over those expected untreated", min=0)
+    lower = number("lower end of the 95 % interval of the ratio", min=0)
+    upper = number("upper end of the 95 % interval of the ratio", min=0)
+    mean = number("share that the plan takes [-]", required=True, min=0, max=1)
+    alpha = number("first parameter of its beta distribution", required=True, min=0)
+    beta = number("second parameter of its beta distribution", required=True, min=0)
+    source = text("where the share judged beforehand comes from", required=True)
+
+
+class _SetFigures(dy.Schema):
+    """Figures of one chosen set."""
+
+    units = count("units chosen", required=True)
+    sites = count("sites of theirs", required=True)
+    cost = number("parts, labour and driving [currency]", required=True, digits=2, min=0)
+    crew_h = number("crew hours with driving [h]", required=True, digits=2, min=0)
+    avoided_calls_per_winter = number("cold calls expected to be avoided in a typical winter", required=True, min=0)
+    avoided_cost_contractor = number("what those would cost the contractor, a winter", required=True, digits=2, min=0)
+    avoided_cost_customer = number("billed for them and lost by outage, a winter", required=True, digits=2, min=0)
+    value = number("what the plan seeks, reached by the set", required=True)
+    bound = number("no set within the limits reaches more", required=True)
+    gap = number("the best set is at most this share better [-]", required=True, digits=6, min=0)
+
+
+class WorkList(dy.Schema):
+    """Grain: unit. Where to go, what to check first and what to do; `work_list.xlsx` is this table to be filled in."""
+
+    place = count("order of going", required=True, minimum=1)
+    why = text("planned, or drawn at random", required=True)
+    unit_id = text("unit", key=True)
+    site_id = text("site")
+    site_name = text("name of the site")
+    latitude = number("north positive [degree]", digits=5)
+    longitude = number("east positive [degree]", digits=5)
+    description = text("what the unit serves")
+    flag = choice("flag", "to be looked at first", required=True)
+    first_check = text("how to look at it", required=True)
+    bring = text("what to bring for that", required=True)
+    package = text("work planned; null for a unit drawn at random")
+    make_sure_of = text("what has to be made sure of first")
+    after_check = text("work that each result of a check leads to")
+    crew_h = number("crew hours with driving where it carries it [h]", digits=2, min=0)
+    cost = number("parts, labour and driving where it carries it [currency]", digits=2, min=0)
+
+
+class BudgetCurve(_SetFigures):
+    """Grain: budget. The best set that each budget buys."""
+
+    budget = number("money [currency]", required=True, digits=2, min=0, primary_key=True)
+    is_given = flag("it is the profile's budget", required=True)
+
+
+class PlanSensitivity(_SetFigures):
+    """Grain: scenario. The best set under other figures than those taken."""
+
+    scenario = text("what is taken otherwise", key=True)
+    kept_share = number("of the units chosen now, chosen then too [-]", digits=4, min=0, max=1)
+    still_worth_share = number("of the packages chosen now, still worth their money then [-]", digits=4, min=0, max=1)
+    value_of_plan = number("what the set chosen now reaches then", required=True)
+    loss_share = number("how much less that is than the best then [-]", digits=4, min=0, max=1)
+
+
+class PlanAssumptions(dy.Schema):
+    """Grain: figure. What a call costs and takes, and where that comes from."""
+
+    name = text("figure", key=True)
+    value = number("the figure", required=True, digits=4)
+    unit = text("its unit", required=True)
+    standing = text("profile, the fleet's own calls, or assumed", required=True)
+    source = text("where it comes from", required=True)
+
+
+class PlanSummary(dy.Schema):
+    """Grain: fact. The chosen set in figures, then doubts in words."""
+
+    fact = text("what is told", key=True)
+    value = number("the number; null for a doubt", digits=4)
+    meaning = text("what the number is, or the doubt", required=True)
+
+
 class Unmatched(dy.Schema):
     """Grain: source, unit id as written there. Ids that no listed unit answers to."""
 
@@ -226,6 +325,13 @@ WORKING: dict[str, type[dy.Schema]] = {
     "unmatched": Unmatched,
     "set_aside": SetAside,
     **callback_schemas.TABLES,
+    "option_fit": OptionFit,
+    "option_effects": OptionEffects,
+    "work_list": WorkList,
+    "budget_curve": BudgetCurve,
+    "plan_sensitivity": PlanSensitivity,
+    "plan_assumptions": PlanAssumptions,
+    "plan_summary": PlanSummary,
 }
 PAGE: dict[str, type[dy.Schema]] = {
     "summary": Summary,

@@ -19,8 +19,8 @@ from lowambient.report import schemas
 
 CSV_INSTANT = "%Y-%m-%dT%H:%M:%SZ"
 XLSX_ROWS = 200_000  # above this a workbook takes minutes to write and to open; CSV and Parquet hold the whole
-_XLSX_CELL_CHARACTERS = 32_767  # limit of the format, ECMA-376
-_XLSX_BORN = datetime(2000, 1, 1, tzinfo=UTC)  # any fixed instant: equal content gives equal bytes
+XLSX_CELL_CHARACTERS = 32_767  # limit of the format, ECMA-376
+XLSX_BORN = datetime(2000, 1, 1, tzinfo=UTC)  # any fixed instant: equal content gives equal bytes
 
 
 def as_written(table: str, frame: pl.DataFrame) -> pl.DataFrame:
@@ -91,7 +91,7 @@ def write_tables(frames: Mapping[str, pl.DataFrame], folder: Path) -> list[Path]
 def _write_workbook(table: str, written: pl.DataFrame, path: Path) -> None:
     options = {"constant_memory": True, "strings_to_formulas": False, "strings_to_urls": False}
     with xlsxwriter.Workbook(str(path), options) as book:
-        book.set_properties({"created": _XLSX_BORN})
+        book.set_properties({"created": XLSX_BORN})
         sheet = book.add_worksheet(table[:31])
         head = book.add_format({"bold": True})
         instant = book.add_format({"num_format": "yyyy-mm-dd hh:mm:ss"})
@@ -114,4 +114,4 @@ def _write_cell(sheet: Any, line: int, at: int, value: Any, instant: Any) -> Non
     elif isinstance(value, datetime):
         sheet.write_datetime(line, at, value.replace(tzinfo=None), instant)
     else:
-        sheet.write_string(line, at, value[:_XLSX_CELL_CHARACTERS])
+        sheet.write_string(line, at, value[:XLSX_CELL_CHARACTERS])
