@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import UTC, datetime
 
 import numpy as np
 import numpy.typing as npt
@@ -31,6 +32,8 @@ STATEMENTS = (
 )
 """Statements of notes; where a note tells what was bypassed, that stands in its place."""
 HOURS_A_WEEK = 168.0
+NEVER = datetime(1970, 1, 1, tzinfo=UTC)
+"""First instant of records without any call."""
 HINT = 0.35
 """Probability of a low-pressure trip from which words of another class count as a hint of one (judgement)."""
 
@@ -123,7 +126,7 @@ def history(frames: Mapping[str, pl.DataFrame], band_width_k: float) -> History:
         coldest_c=coldest_c,
         first_band=first_band,
         calls=_calls(frames["flag_calls"], frames["call_statements"], units, weeks, (first_band, last_band)),
-        started=pl.Series([started]),
+        started=pl.Series([started or NEVER]),
     )
 
 

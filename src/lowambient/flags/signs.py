@@ -15,6 +15,8 @@ from lowambient.flags.visits import visit_effects
 
 FLAG_CONDITIONS = {"cold lockout": COLD, "head control out": COLD, "no head control": COLD}
 """Flags that are judged from the condition `cold`; every other flag is a condition of its own name."""
+MAY_FOLLOW = ("floating", "flooded", "fan staging by ambient")
+"""Controls under which head pressure may follow the outdoor air at the tap, or between stages, with nothing wrong."""
 CIRCUIT_JOIN = "/"
 
 
@@ -110,7 +112,7 @@ def _notes(history: History, source: Source, found: Signs, stated: pl.DataFrame)
 
 def _head_pressure(history: History, periods: pl.DataFrame, weights: Mapping[str, float], found: Signs) -> None:
     source, number = sources()[COLD], history.number
-    floats = set(history.units.filter(pl.col("head_control").is_in(["floating", "flooded"]))["unit_id"])
+    floats = set(history.units.filter(pl.col("head_control").is_in(MAY_FOLLOW))["unit_id"])
     told = periods.filter(pl.col("behaviour") != "cannot tell", pl.col("unit_id").is_in(list(number)))
     follows = told.filter(pl.col("behaviour") == "follows ambient")
     lost_weeks = {
