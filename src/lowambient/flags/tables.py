@@ -19,6 +19,8 @@ LEAST_WEIGHT, MOST_PIECES = 0.02, 20
 LIKELY = ((0.9, "Very likely"), (0.5, "Likely"), (0.2, "Possible"), (0.0, "Unlikely"))
 SPEAKS, IN_WORDS = 0.1, 0.3
 """Weight from which a piece counts as seen, and from which a sentence names it."""
+LEFT_UNSAID = ("unit list",)
+"""Kinds of evidence that a sentence does not name beside others: what is usual of such units."""
 INSTANT = pl.Datetime("us", "UTC")
 EVIDENCE: dict[str, pl.DataType | type[pl.DataType]] = {
     "unit_id": pl.String,
@@ -164,9 +166,9 @@ def _rests_on(pieces: list[tuple[Piece, float]]) -> str | None:
 def _sentence(flag: str, probability: float, pieces: list[tuple[Piece, float]]) -> str:
     """How likely, what speaks for it and what against."""
     likely = next(word for least, word in LIKELY if probability >= least)
-    speaks = [piece for piece, weight in pieces if weight >= IN_WORDS and piece.kind != "call"][:2]
+    speaks = [piece for piece, weight in pieces if weight >= IN_WORDS and piece.kind not in ("call", *LEFT_UNSAID)][:2]
     calls = [piece for piece, weight in pieces if weight >= IN_WORDS and piece.kind == "call"]
-    against = [piece for piece, weight in pieces if weight <= -IN_WORDS][:1]
+    against = [piece for piece, weight in pieces if weight <= -IN_WORDS and piece.kind not in LEFT_UNSAID][:1]
     parts = [f"{likely}: {flag}."]
     if calls:
         times = [piece.at for piece in calls if piece.at is not None]
