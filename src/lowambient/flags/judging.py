@@ -29,8 +29,9 @@ SURE_ENOUGH = 0.5
 @dataclass(frozen=True)
 class Flagged:
     """Frames: `flags`, `evidence`; `call_causes` (call_id, cold_probability); `unit_states` (unit_id, state,
-    probability, cold_calls_per_winter, is_sound, control); `unit_causes` (unit_id, p_bypassed, p_no_control, and the
-    flags that decide options)."""
+    probability, cold_calls_per_winter, is_sound, control); `unit_causes` (unit_id; p_bypassed,
+    p_no_control: share of its cold calls to be expected with a control that is out, and with none; flags that decide
+    options)."""
 
     flags: pl.DataFrame
     evidence: pl.DataFrame
@@ -106,7 +107,7 @@ def judge_flags(frames: Mapping[str, pl.DataFrame], thresholds: Mapping[str, flo
         evidence_table(known, judged),
         _call_causes(known, fleet),
         _unit_states(known, cold),
-        _unit_causes(known, judged),
+        _unit_causes(known, cold, fitted, judged),
     )
 
 
@@ -197,15 +198,16 @@ def _state_name(level: Level) -> str:
     return f"control {level.control}, below {level.starts_c:g} degC, {1000 * level.calls_per_h:g} calls per 1000 h"
 
 
-def _unit_causes(known: History, judged: list[Judged]) -> pl.DataFrame:
+def _unit_causes(known: History, cold: Condition, fitted: Array, judged: list[Judged]) -> pl.DataFrame:
+    """What is behind the cold calls of each unit: shares of those to be expected by state, and other flags."""
     by_flag = {each.flag: np.nan_to_num(each.probability) for each in judged}
-    lost = by_flag[HEAD_OUT] + by_flag[NO_HEAD]
-    bypassed = np.where(lost > 0, by_flag[HEAD_OUT] / np.maximum(lost, 1e-12), 0.5)
+    expected = cold.now * calls_a_year(known, cold.source)
+    lost = (expected @ cold.source.lost) / np.maximum(expected.sum(axis=1), 1e-12)
     return pl.DataFrame(
         {
             "unit_id": known.units["unit_id"],
-            "p_bypassed": bypassed,
-            "p_no_control": 1 - bypassed,
+            "p_bypassed": lost * fitted,
+            "p_no_control": lost * (1 - fitted),
             "p_low_charge": by_flag["low charge"],
             "p_lp_jumpered": by_flag["lp switch jumpered"],
             "p_economizer_idle": by_flag["economizer idle"],
