@@ -8,7 +8,7 @@ from collections.abc import Mapping
 
 import numpy as np
 import polars as pl
-from sklearn.ensemble import RandomForestClassifier
+from sklearn.ensemble import HistGradientBoostingRegressor, RandomForestClassifier
 
 from lowambient.flags.history import STATEMENTS, History, history
 from lowambient.flags.sources import MARKS
@@ -55,6 +55,15 @@ def ceiling(trained_on: list[tuple[np.ndarray, np.ndarray]], asked: np.ndarray) 
         return np.full(len(asked), truth.mean())
     forest = RandomForestClassifier(500, min_samples_leaf=3, random_state=0, n_jobs=2).fit(inputs, truth)
     return np.asarray(forest.predict_proba(asked)[:, 1])
+
+
+def count_ceiling(trained_on: list[tuple[np.ndarray, np.ndarray]], asked: np.ndarray) -> np.ndarray:
+    """Expected counts of a boosted Poisson regression that has seen features and counts of other fleets."""
+    inputs, counts = (np.concatenate(parts) for parts in zip(*trained_on, strict=True))
+    model = HistGradientBoostingRegressor(
+        loss="poisson", max_iter=120, learning_rate=0.05, max_leaf_nodes=8, min_samples_leaf=15, random_state=0
+    )
+    return np.asarray(model.fit(inputs, counts).predict(asked))
 
 
 def _age(known: History) -> np.ndarray:

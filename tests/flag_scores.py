@@ -74,8 +74,12 @@ def probabilities(flags: pl.DataFrame, flag: str, units: pl.Series, column: str 
     return joined[column].fill_null(0.0).to_numpy()
 
 
+ENOUGH_COLD_H = 50.0
+"""Cold running hours from which readings can show how head pressure is held."""
+
+
 def figures(tables: dict[str, pl.DataFrame], planted: Planted, served: pl.Series) -> dict[str, float]:
-    """Figures of one fleet: `tables` as written by a run; `served`: units still in service at the end."""
+    """Figures of one fleet: `tables` as written by a run, and `circuit_months`; `served`: units in service at the end."""
     flags, logged = tables["flags"], planted.units.filter("is_logged")["unit_id"]
     logged = logged.filter(logged.is_in(served.implode()))
     answer: dict[str, float] = {"units": len(served), "logged": len(logged)}
@@ -90,6 +94,8 @@ def figures(tables: dict[str, pl.DataFrame], planted: Planted, served: pl.Series
     for flag in (*COLD_FLAGS, "lp switch jumpered", "low charge", "condenser fan out", "economizer idle"):
         answer |= _of_flag(flags, planted, flag, served, logged)
     answer |= _false_alarms(flags, planted, served)
+    answer |= _reliability(flags, planted, served, logged)
+    answer |= _ran_in_cold(tables, planted, logged)
     return answer | _calls(tables["calls"], planted) | _forecast(tables["forecast"], planted, served)
 
 
@@ -120,6 +126,27 @@ def _false_alarms(flags: pl.DataFrame, planted: Planted, served: pl.Series) -> d
     }
 
 
+def _reliability(flags: pl.DataFrame, planted: Planted, served: pl.Series, logged: pl.Series) -> dict[str, float]:
+    """Calibration apart for units with a logger and without."""
+    answer = {}
+    for name, units in (("logged", logged), ("not logged", served.filter(~served.is_in(logged.implode())))):
+        if len(units):
+            recurs, lockout = planted.recurs(units), probabilities(flags, "cold lockout", units)
+            out = probabilities(flags, "head control out", units)
+            answer[f"recurring ECE, {name}"] = calibration_error(recurs, lockout)
+            answer[f"head control out ECE, {name}"] = calibration_error(planted.has("head control out", units), out)
+    return answer
+
+
+def _ran_in_cold(tables: dict[str, pl.DataFrame], planted: Planted, logged: pl.Series) -> dict[str, float]:
+    """Head-pressure control of units whose loggers saw them run in the cold for long enough."""
+    hours = tables["circuit_months"].group_by("unit_id").agg(pl.col("cold_run_h").sum())
+    units = logged.filter(logged.is_in(hours.filter(pl.col("cold_run_h") >= ENOUGH_COLD_H)["unit_id"].implode()))
+    score = probabilities(tables["flags"], "head control out", units, "probability_logged")
+    truth = planted.had_logged("head control out", units)
+    return {"head control out ran cold AP": average_precision(truth, score), "ran cold": len(units)}
+
+
 def _calls(calls: pl.DataFrame, planted: Planted) -> dict[str, float]:
     both = calls.drop_nulls("cold_probability").join(planted.calls, on="call_id")
     truth, probability = both["is_cold"].to_numpy(), both["cold_probability"].to_numpy()
@@ -138,11 +165,30 @@ def _forecast(forecast: pl.DataFrame, planted: Planted, served: pl.Series) -> di
     both = both.join(planted.next_winter, on="unit_id", how="left", maintain_order="left").fill_null(0)
     expected, came = both["expected_cold_calls"].to_numpy(), both["calls"].to_numpy()
     first = both["calls_1"].to_numpy()
-    floor = np.maximum(expected, 1e-3)
-    deviance = 2 * (np.where(first > 0, first * np.log(np.maximum(first, 1e-12) / floor), 0.0) - (first - floor))
     return {
         "forecast": expected.sum(),
         "forecast true": came.sum(),
-        "deviance": deviance.mean(),
+        "deviance": poisson_deviance(first, expected),
         "locks out AP": average_precision(first > 0, expected),
+    } | _totals(forecast, both.select("unit_id", "calls_1"))
+
+
+def poisson_deviance(came: np.ndarray, expected: np.ndarray, floor: float = 0.05) -> float:
+    """Mean Poisson deviance of counts; what is expected is taken as `floor` at least."""
+    mean = np.maximum(expected, floor)
+    return float(np.mean(2 * (np.where(came > 0, came * np.log(np.maximum(came, 1e-12) / mean), 0.0) - (came - mean))))
+
+
+def _totals(forecast: pl.DataFrame, came: pl.DataFrame) -> dict[str, float]:
+    """Whether 90 % intervals of the fleet, and of sites that expect more than ten calls, hold what came."""
+    unit_sites = forecast.filter(pl.col("level") == "unit").select("unit_id", "site_id")
+    by_site = unit_sites.join(came, on="unit_id").group_by("site_id").agg(pl.col("calls_1").sum())
+    sites = forecast.filter(pl.col("level") == "site", pl.col("expected_cold_calls") > 10).join(by_site, on="site_id")
+    fleet = forecast.filter(pl.col("level") == "fleet")
+    inside = sites.select(pl.col("calls_1").is_between("lower_90", "upper_90"))["calls_1"]
+    total = came["calls_1"].sum()
+    return {
+        "fleet inside 90 %": float(fleet["lower_90"][0] <= total <= fleet["upper_90"][0]) if fleet.height else np.nan,
+        "sites over 10": float(len(inside)),
+        "sites inside 90 %": float(inside.sum()),
     }

@@ -22,8 +22,8 @@ HERE = Path(__file__).resolve().parent
 REPOSITORY = HERE.parents[1]
 sys.path.insert(0, str(HERE.parent))
 
-from flag_rivals import ceiling, features, spreadsheets  # noqa: E402
-from flag_scores import Planted, average_precision, figures  # noqa: E402
+from flag_rivals import ceiling, count_ceiling, features, spreadsheets  # noqa: E402
+from flag_scores import Planted, average_precision, figures, poisson_deviance  # noqa: E402
 
 from lowambient import pipeline  # noqa: E402
 from lowambient.profile import load_profile  # noqa: E402
@@ -119,22 +119,27 @@ def scored(kind: str, seed: int, work: Path) -> dict[str, object]:
     served = units["still_served"].fill_null(value=False).to_numpy()
     names = units["unit_id"].filter(pl.Series(served))
     return {
-        "figures": figures(tables, planted, names),
+        "figures": figures(tables | {"circuit_months": frames["circuit_months"]}, planted, names),
         "features": features(frames)[served],
         "targets": targets(planted, names),
+        "came": _first_winter(planted, names),
         "sheets": {name: score[served] for name, score in spreadsheets(frames).items()},
     }
 
 
 def targets(planted: Planted, units: pl.Series) -> dict[str, np.ndarray]:
     """What is ranked: truth by unit."""
-    first = pl.DataFrame({"unit_id": units}).join(planted.next_winter, on="unit_id", how="left", maintain_order="left")
     return {
         "recurring AP": planted.recurs(units),
-        "locks out AP": first["calls_1"].fill_null(0).to_numpy() > 0,
+        "locks out AP": _first_winter(planted, units) > 0,
         "head control out AP": planted.has("head control out", units),
         "low charge AP": planted.has("low charge", units),
     }
+
+
+def _first_winter(planted: Planted, units: pl.Series) -> np.ndarray:
+    first = pl.DataFrame({"unit_id": units}).join(planted.next_winter, on="unit_id", how="left", maintain_order="left")
+    return first["calls_1"].fill_null(0).to_numpy()
 
 
 def with_rivals(fleets: dict[int, dict[str, object]]) -> pl.DataFrame:
@@ -149,6 +154,10 @@ def with_rivals(fleets: dict[int, dict[str, object]]) -> pl.DataFrame:
             if target in ("recurring AP", "locks out AP"):
                 for name, score in fleet["sheets"].items():
                     row[f"{target}: {name}"] = average_precision(truth, score)
+        others = [(each["features"], each["came"]) for at, each in fleets.items() if at != seed]
+        if others:
+            row["deviance: ceiling"] = poisson_deviance(fleet["came"], count_ceiling(others, fleet["features"]))
+        row["deviance: calls of last winter"] = poisson_deviance(fleet["came"], fleet["sheets"]["calls of last winter"])
         rows.append(row)
     return pl.DataFrame(rows)
 
