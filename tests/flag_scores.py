@@ -79,7 +79,7 @@ ENOUGH_COLD_H = 50.0
 
 
 def figures(tables: dict[str, pl.DataFrame], planted: Planted, served: pl.Series) -> dict[str, float]:
-    """Figures of one fleet: `tables` as written by a run, and `circuit_months`; `served`: units in service at the end."""
+    """Figures of one fleet: `tables` that a run writes, and `circuit_months`; `served`: units in service at the end."""
     flags, logged = tables["flags"], planted.units.filter("is_logged")["unit_id"]
     logged = logged.filter(logged.is_in(served.implode()))
     answer: dict[str, float] = {"units": len(served), "logged": len(logged)}

@@ -7,12 +7,14 @@ import numpy as np
 import polars as pl
 import pytest
 from flag_frames import HEAD_PRESSURE, MONTHS, START, STOPS, WEEKS, band_of, call, coldest_c, frames
-from scipy import stats
+from scipy import optimize, stats
 
 from lowambient import reference
 from lowambient.flags.chains import Moves, at_the_end, ever, smoothed
 from lowambient.flags.judging import Flagged, judge_flags
+from lowambient.flags.recalibration import USUAL_SHIFT, fleet_shift
 from lowambient.flags.recurrence import recurring
+from lowambient.flags.signs import Piece, check_sentence
 from lowambient.flags.sources import COLD, MARKS, Level, sources
 
 THRESHOLDS = {name: row.value for name, row in reference.thresholds().items()}
@@ -275,6 +277,35 @@ def test_what_was_not_found_on_site_counts_until_new_evidence() -> None:
 
     assert with_check("not found") < with_check("could not check") < with_check("confirmed") + 1e-9
     assert with_check("not found", 2, 3) > 0.8, "calls that came after it outweigh it"
+
+
+def _pieces(odds: list[float], found: list[bool]) -> list[tuple[Piece, float]]:
+    at = START
+    rows = []
+    for unit, (held, seen) in enumerate(zip(odds, found, strict=True)):
+        rows.append((Piece(unit, None, "unit list", None, "units", str(unit), "usual"), held))
+        said = check_sentence("low charge", "confirmed" if seen else "not found")
+        rows.append((Piece(unit, None, "check", at, "checks", str(unit), said), 4.0 if seen else -4.0))
+    return rows
+
+
+def test_checks_move_all_probabilities_of_a_flag() -> None:
+    """Against a minimiser of scipy over the same sum."""
+    random = np.random.default_rng(5)
+    odds = random.normal(0, 1.5, 60)
+    found = random.random(60) < 1 / (1 + np.exp(-(odds + 1.2)))
+    moved = fleet_shift(_pieces(odds.tolist(), found.tolist()), "low charge")
+    assert moved is not None
+
+    def loss(shift: float) -> float:
+        signed = np.where(found, 1, -1) * (odds + shift)
+        return float(np.log1p(np.exp(-signed)).sum() + shift**2 / (2 * USUAL_SHIFT**2))
+
+    assert moved[0] == pytest.approx(optimize.minimize_scalar(loss).x, abs=1e-5)
+    assert 0.5 < moved[0] < 1.8
+    assert f"{found.sum()} times" in moved[1]
+    assert fleet_shift(_pieces(odds[:4].tolist(), found[:4].tolist()), "low charge") is None
+    assert fleet_shift(_pieces(odds.tolist(), found.tolist()), "controls") is None
 
 
 # Evidence

@@ -11,11 +11,12 @@ from lowambient.flags.conditions import Condition, condition
 from lowambient.flags.fitted import cools_in_cold, fitted_probability
 from lowambient.flags.history import History, history
 from lowambient.flags.learning import Evidence, Fleet, learned, ordinary_rate
+from lowambient.flags.recalibration import fleet_shift
 from lowambient.flags.recurrence import calls_a_year, recurring
-from lowambient.flags.signs import Signs, signs
+from lowambient.flags.signs import Piece, Signs, signs
 from lowambient.flags.sources import COLD, Level, Source, sources
 from lowambient.flags.tables import Judged, evidence_table, flag_table
-from lowambient.flags.weighing import Known, Score, Weighed, weighed
+from lowambient.flags.weighing import Known, Score, Weighed, log_odds, weighed
 
 Array = npt.NDArray[np.float64]
 
@@ -131,12 +132,17 @@ def _judged(judge: _Judge, result: Condition) -> list[Judged]:
     for place, name in enumerate(names):
         share = by_fitted.get(name, np.ones(len(every)))
         own = [(each.piece, float(each.weights[place])) for each in pieces]
-        probability = np.where(told | (now[place] >= SHOWN_FROM), now[place], np.nan)
+        likely = now[place]
+        moved = fleet_shift(own, name)
+        if moved is not None:
+            shift, sentence = moved
+            likely = 1 / (1 + np.exp(-(log_odds(likely) + shift)))
+            own += [(Piece(int(unit), None, "checks", None, "checks", name, sentence), shift) for unit in units]
         answer.append(
             Judged(
                 flag=name,
-                probability=probability,
-                ever=np.maximum(result.ever[place] * share, now[place]),
+                probability=np.where(told | (now[place] >= SHOWN_FROM), likely, np.nan),
+                ever=np.maximum(result.ever[place] * share, likely),
                 logged=result.logged[place] * share,
                 episodes=episodes,
                 pieces=tuple(own),

@@ -229,9 +229,14 @@ def _checks(history: History, checks: pl.DataFrame, weights: Mapping[str, float]
         log_like = on_states(source, _verdict_odds(row["flag"], row["verdict"], weights, float(fitted[unit])))
         if row["flag"] == "cold lockout":
             log_like = weights[row["verdict"]] * source.harmful - max(weights[row["verdict"]], 0.0)
-        sentence = f"Checked on site for {row['flag']}: {row['verdict']}."
+        sentence = check_sentence(row["flag"], row["verdict"])
         key = CIRCUIT_JOIN.join((row["unit_id"], row["circuit"] or "", row["flag"], f"{at:%Y-%m-%dT%H:%M:%SZ}"))
         found.add(condition, Piece(unit, row["circuit"], "check", at, "checks", key, sentence), [week], log_like)
+
+
+def check_sentence(flag: str, verdict: str) -> str:
+    """What a check on site says."""
+    return f"Checked on site for {flag}: {verdict}."
 
 
 def _verdict_odds(flag: str, verdict: str, weights: Mapping[str, float], fitted: float) -> float:
