@@ -17,8 +17,9 @@ Rows = Sequence[tuple[Piece, float]]
 
 FEWEST = 5
 """Checks of a flag from which all its probabilities may move (judgement)."""
-USUAL_SHIFT = 0.7
-"""Standard deviation of the shift beforehand, natural log odds: most likely none (judgement)."""
+USUAL_SHIFT = 0.35
+"""Standard deviation of the shift beforehand, natural log odds (judgement): small, because
+whoever chose the units to check may have known more than the records say."""
 
 
 def fleet_shift(pieces: Rows, flag: str) -> tuple[float, str] | None:
