@@ -28,8 +28,8 @@ from lowambient.traces.stops import Stops, stops
 from lowambient.traces.trips import Judged, high_pressure, low_pressure
 
 FEWEST_SAMPLES = 10
-SPLIT_LATE_S, TURNED_KPA = 180.0, 25.0
-"""A stop read from the pressure split lies at most so long before it shows, where the pressure turned (judgement)."""
+SPLIT_LATE_S = 120.0
+"""A stop read from the pressure split lies at most so long before it shows (judgement)."""
 INSTANT = pl.Datetime("us", "UTC")
 TRIPS: dict[str, pl.DataType] = {
     "tripped_at": INSTANT,
@@ -125,7 +125,7 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
     )
     return Analysis(
         running_from=state.from_what,
-        trips=_trips(trace, seen, low, high, from_split),
+        trips=_trips(trace, seen, low, high, (suction_noise, head_noise) if from_split else None),
         lockouts=_lockouts(locked),
         set_points=set_points(found, listed, trace.refrigerant),
         head_pressure=head_pressure(trace, state, listed),
@@ -150,33 +150,35 @@ def _instants(seconds: np.ndarray) -> pl.Series:
     )
 
 
-def _stopped_s(trace: Trace, seen: Stops, which: Indices, kind: str, from_split: bool) -> Array:
-    """First sample at rest; where the state comes from the split, which closes late, after the pressure turned."""
-    first = seen.first_off[which]
-    if not from_split:
-        return np.asarray(trace.at_s[first])
-    channel = -trace["suction_kpa"] if kind == "low pressure" else trace.head_kpa
+def _stopped_s(trace: Trace, first: Indices, channel: Array, noise_kpa: float) -> Array:
+    """When each stop happened that the split shows: the sample after the one at which its pressure was furthest."""
     begin = np.searchsorted(trace.at_s, trace.at_s[first] - SPLIT_LATE_S)
-    turned = [_last_near_top(channel, int(low), int(high)) for low, high in zip(begin, first, strict=True)]
+    turned = [_last_near_top(channel, low, high, noise_kpa) for low, high in zip(begin, first, strict=True)]
     return np.asarray(trace.at_s[np.minimum(np.array(turned, dtype=np.int64) + 1, first)])
 
 
-def _last_near_top(channel: Array, low: int, high: int) -> int:
-    """The last of some samples at which a channel stands near its highest."""
+def _last_near_top(channel: Array, low: int, high: int, noise_kpa: float) -> int:
+    """The last of some samples at which a channel stands as high as it gets, but for noise."""
     window = channel[low : high + 1]
     if not np.isfinite(window).any():
         return high
-    return low + int(np.flatnonzero(window >= np.nanmax(window) - TURNED_KPA)[-1])
+    return low + int(np.flatnonzero(window >= np.nanmax(window) - noise_kpa)[-1])
 
 
-def _trips(trace: Trace, seen: Stops, low: Judged, high: Judged, from_split: bool) -> pl.DataFrame:
+def _trips(trace: Trace, seen: Stops, low: Judged, high: Judged, noises: tuple[float, float] | None) -> pl.DataFrame:
+    """Both kinds of trips; `noises` of suction and head where the state comes from the pressure split, else null."""
     frames = []
-    for kind, judged, other in (("low pressure", low, high), ("high pressure", high, low)):
+    channels = -trace["suction_kpa"], trace.head_kpa
+    for place, (kind, judged, other) in enumerate((("low pressure", low, high), ("high pressure", high, low))):
         which = np.flatnonzero(judged.trips(seen, trace.step_s) & (judged.probability >= other.probability))
+        first = seen.first_off[which]
+        stopped_s = trace.at_s[first]
+        if noises is not None:
+            stopped_s = _stopped_s(trace, first, channels[place], noises[place])
         frames.append(
             pl.DataFrame(
                 {
-                    "tripped_at": _instants(_stopped_s(trace, seen, which, kind, from_split)),
+                    "tripped_at": _instants(stopped_s),
                     "kind": pl.repeat(kind, len(which), dtype=pl.String, eager=True),
                     "on_start": seen.on_start[which],
                     "minimum_kpa": seen.lowest_kpa[which],

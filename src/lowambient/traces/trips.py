@@ -33,10 +33,20 @@ SHORT_RUN_S, LONG_RUNS_S, SHORT_RUN, SHORT_RUN_AMONG_SHORT = 270.0, 600.0, 2.5, 
 """Log odds from a run that no thermostat ends so soon (makers' least run times are three minutes and more; memory)."""
 SWITCH_SEEN_OPEN, SWITCH_SEEN_CLOSED = 6.0, -1.0
 """Log odds where the switch is logged (judgement); one that closes again between two samples is not seen open."""
+TIMED_OFF_S, LONG_OFFS_S, TIMED_OFF = 330.0, 600.0, 2.0
+"""Log odds from a rest no longer than timers make it, among rests that are longer: a satisfied thermostat seldom calls
+again at once (judgement; anti-recycle times of three to five minutes from memory)."""
+FREE_TO_START = -1.5
+"""Log odds from a longer rest that ends well above the reset: the switch had let go long since, and only a latched
+board still held it (judgement); not where an earlier start had just failed, for then boards latch."""
+LEAST_DUTY, BARELY_RAN_OFF_S, BARELY_RAN = 0.05, 1800.0, 2.0
+"""Log odds from so small a share of running before a long rest, of a unit that cools all year: that satisfies no
+thermostat (judgement: machines are sized for several times the least load)."""
 LONG_OFF_S, LONG_OFF_WANTED = 3600.0, 0.5
 """Log odds from an hour's stop of a unit that cools all year, where the call itself is not logged (judgement)."""
 PUMPED_DOWN = -4.0
-"""Log odds of a trip where each stop ends at the switch by design, the call is not logged, and the run was no start."""
+"""Log odds of a trip where each stop ends at the switch by design and the call is not logged, but for a failed start
+that is tried again as soon as the timer or the switch lets it."""
 FAILED_START_OFF_S = 900.0
 """A rest this long after a run within two samples is a start that failed (judgement)."""
 PRIOR_TRIP = 0.15
@@ -120,7 +130,7 @@ def _judge(side: Side, stops: Stops, allowed: Mask, known: Known, noise_kpa: flo
         return Judged(probability, side.opened, None)
     blur = float(np.hypot(noise_kpa, REPEATABILITY_KPA))
     thinned = read[:: 1 + len(read) // MOST_STOPS]
-    odds = np.exp(_other_evidence(side, stops, allowed, known))
+    odds = np.exp(_other_evidence(side, stops, allowed, known, blur))
     ordinary = _ordinary_density(side, blur)
     share = PRIOR_TRIP
     for _ in range(3):
@@ -193,7 +203,7 @@ def _grid(side: Side, known: Known) -> Array:
     return grid_kpa(min(low, 0.9 * high), high)
 
 
-def _other_evidence(side: Side, stops: Stops, allowed: Mask, known: Known) -> Array:
+def _other_evidence(side: Side, stops: Stops, allowed: Mask, known: Known, blur: float) -> Array:
     """Log odds of a trip from everything but the pressure."""
     unknown = np.isnan(stops.still_called)
     brief = (stops.off_s <= 2 * stops.wait_s) | known.from_split
@@ -203,11 +213,19 @@ def _other_evidence(side: Side, stops: Stops, allowed: Mask, known: Known) -> Ar
     odds = SHORT_RUN if usual_s > LONG_RUNS_S else SHORT_RUN_AMONG_SHORT
     short = np.where((stops.run_s + stops.wait_s < SHORT_RUN_S) & (stops.still_called != 0), odds, 0.0)
     seen = np.where(side.opened == 1, SWITCH_SEEN_OPEN, np.where(side.opened == 0, SWITCH_SEEN_CLOSED, 0.0))
-    seen = np.where((stops.still_called == 0) | (unknown & known.pumps_down & ~stops.on_start), 0.0, seen)
+    timed = stops.off_s <= TIMED_OFF_S + stops.wait_s
+    among_long = bool(len(stops)) and float(np.quantile(stops.off_s, 0.75)) > LONG_OFFS_S
+    idle = known.always_wanted & (stops.off_s > BARELY_RAN_OFF_S) & (stops.run_s < LEAST_DUTY * stops.off_s)
+    again = stops.on_start & np.insert(timed[:-1], 0, False)[: len(stops)]
+    free = ~timed & ~idle & ~again & (side.rested_kpa > (known.reset_kpa or np.inf) + 2 * blur)
+    rest = np.where(timed & among_long, TIMED_OFF, np.where(free, FREE_TO_START, 0.0)) * stops.restarts
+    rest = np.where(unknown, rest + BARELY_RAN * idle, 0.0)
+    by_design = unknown & known.pumps_down & ~(stops.on_start & ~free)
+    seen = np.where((stops.still_called == 0) | by_design, 0.0, seen)
     other = np.where(side.other_opened == 1, -SWITCH_SEEN_OPEN, 0.0)
     long = np.where((stops.off_s > LONG_OFF_S) & known.always_wanted & unknown, LONG_OFF_WANTED, 0.0)
-    pumped = np.where(unknown & known.pumps_down & ~stops.on_start, PUMPED_DOWN, 0.0)
-    return np.where(allowed, called + short + seen + other + long + pumped, -12.0)
+    pumped = np.where(by_design, PUMPED_DOWN, 0.0)
+    return np.where(allowed, called + short + seen + other + long + rest + pumped, -12.0)
 
 
 def _trip_density(side: Side, stops: Stops, which: Indices, grid: Array, blur: float) -> Array:
