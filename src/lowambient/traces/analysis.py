@@ -114,12 +114,14 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
         "fan off": fan_off,
         "hp cut-out": high.cut_out,
     }
-    locked = lockouts(trace, seen, is_low, reset_kpa, blur, listed.duty in ALWAYS_WANTED)
+    head_blur = float(np.hypot(head_noise, REPEATABILITY_KPA))
+    is_high = high.trips(seen, trace.step_s) & ~(low.probability > high.probability)
+    locked = lockouts(trace, state, seen, (is_low, is_high), reset_kpa, (blur, head_blur), listed.duty in ALWAYS_WANTED)
     learned = Learned(
         fan_on_kpa=fan_on.kpa if fan_on else None,
         fan_off_kpa=fan_off.kpa if fan_off else None,
         lp_cut_out=switch_limit(low.cut_out, of_low, blur, listed.duty is not None),
-        hp_cut_out=switch_limit(high.cut_out, of_high, float(np.hypot(head_noise, REPEATABILITY_KPA)), True),
+        hp_cut_out=switch_limit(high.cut_out, of_high, head_blur, True),
         lp_trips_s=trace.at_s[seen.first_off[is_low]],
         lockouts_s=np.array([(each.started_s, each.ended_s) for each in locked]).reshape(-1, 2),
     )

@@ -36,6 +36,8 @@ SWITCH_SEEN_OPEN, SWITCH_SEEN_CLOSED = 6.0, -1.0
 TIMED_OFF_S, LONG_OFFS_S, TIMED_OFF = 330.0, 600.0, 2.0
 """Log odds from a rest no longer than timers make it, among rests that are longer: a satisfied thermostat seldom calls
 again at once (judgement; anti-recycle times of three to five minutes from memory)."""
+SLOWEST_FOR_TIMERS_S = 120.0
+"""A slower log does not show how long a rest was."""
 FREE_TO_START = -1.5
 """Log odds from a longer rest that ends well above the reset: the switch had let go long since, and only a latched
 board still held it (judgement); not where an earlier start had just failed, for then boards latch."""
@@ -67,6 +69,8 @@ ANY_SETTING = 0.04
 """Weight of any setting at all, beside 3 of the listed and 1 of the usual one (judgement)."""
 NEAR = 0.95
 """Share of the least high-pressure cut-out under which head has not come near one (judgement)."""
+SPEAK_FOR_THEMSELVES = 30.0
+"""Stops that do; more of them share what this model leaves out, and outvote nobody's list (judgement)."""
 MOST_STOPS = 600
 """Stops that the cut-out is learned from; more are thinned evenly."""
 
@@ -78,20 +82,21 @@ Span = tuple[float, float]
 class Judged:
     """Probability that each stop is a trip (stops,), and where the switch acts, null where that cannot be told.
 
-    `opened`: the switch itself was seen to open, 1, 0 or NaN where it is not logged.
+    `from_split`: stops are read from the pressures alone. `opened`: the switch itself was seen to open, 1, 0 or NaN where it is not logged.
     """
 
     probability: Array
     opened: Array
     cut_out: Estimate | None
+    from_split: bool = False
 
     def trips(self, stops: Stops, step_s: float) -> Mask:
         """Stops that are more likely a trip than not, and that can be told from a flicker of the log.
 
-        A run or a rest within two samples could be either; it counts where the call or the switch itself was seen, or
-        where a long rest follows a start that failed. So trips that come as fast as the samples are a lower bound.
+        A run or a rest within two samples could be either; it counts where the call or the switch itself was seen (the
+        call only if the state itself is logged), or where a long rest follows a start that failed. So trips that come as fast as the samples are a lower bound.
         """
-        is_seen = (stops.still_called == 1) | (self.opened == 1)
+        is_seen = ((stops.still_called == 1) & (not self.from_split)) | (self.opened == 1)
         outlasts = (stops.off_s > 2 * step_s) & ((stops.run_s > 2 * step_s) | (stops.off_s > FAILED_START_OFF_S))
         return np.asarray((self.probability > SURE) & (is_seen | outlasts))
 
@@ -127,12 +132,12 @@ def _judge(side: Side, stops: Stops, allowed: Mask, known: Known, noise_kpa: flo
     probability = np.zeros(len(stops))
     read = np.flatnonzero(np.isfinite(side.reading_kpa))
     if len(read) == 0 or (known.limit_kpa is None and known.listed_kpa is None) or _never_near(side, read, known):
-        return Judged(probability, side.opened, None)
+        return Judged(probability, side.opened, None, known.from_split)
     blur = float(np.hypot(noise_kpa, REPEATABILITY_KPA))
     thinned = read[:: 1 + len(read) // MOST_STOPS]
     odds = np.exp(_other_evidence(side, stops, allowed, known, blur))
     ordinary = _ordinary_density(side, blur)
-    share = PRIOR_TRIP
+    share, share_heard = PRIOR_TRIP, min(1.0, SPEAK_FOR_THEMSELVES / len(thinned))
     for _ in range(3):
         as_trip = share * odds[thinned, None] * _trip_density(side, stops, thinned, grid, blur)
         as_other = (1 - share) * ordinary[thinned, None]
@@ -143,12 +148,13 @@ def _judge(side: Side, stops: Stops, allowed: Mask, known: Known, noise_kpa: flo
             np.log(as_other),
             side.sign * side.runs_kpa[:, None] > side.sign * grid[None, :] + 2 * blur,
         )
-        best = int(np.argmax(log_prior + log_posterior))
+        best = int(np.argmax(log_prior + share_heard * log_posterior))
         as_trip = share * odds[read] * _trip_density(side, stops, read, grid[[best]], blur)[:, 0]
         as_other = (1 - share) * ordinary[read] * _held_short(side, read, grid[[best]], blur)[:, 0]
         probability[read] = np.where(_within(side.at_s[read], spans[best]), 0.0, as_trip / (as_trip + as_other))
         share = float(np.clip(probability[read].mean(), 0.05, 0.9))
-    return Judged(probability, side.opened, _cut_out(side, stops, probability, grid, log_prior, noise_kpa))
+    cut_out = _cut_out(side, stops, probability, grid, log_prior, noise_kpa)
+    return Judged(probability, side.opened, cut_out, known.from_split)
 
 
 def _never_near(side: Side, read: Indices, known: Known) -> bool:
@@ -218,7 +224,8 @@ def _other_evidence(side: Side, stops: Stops, allowed: Mask, known: Known, blur:
     idle = known.always_wanted & (stops.off_s > BARELY_RAN_OFF_S) & (stops.run_s < LEAST_DUTY * stops.off_s)
     again = stops.on_start & np.insert(timed[:-1], 0, False)[: len(stops)]
     free = ~timed & ~idle & ~again & (side.rested_kpa > (known.reset_kpa or np.inf) + 2 * blur)
-    rest = np.where(timed & among_long, TIMED_OFF, np.where(free, FREE_TO_START, 0.0)) * stops.restarts
+    told = timed & among_long & (stops.wait_s <= SLOWEST_FOR_TIMERS_S)
+    rest = np.where(told, TIMED_OFF, np.where(free, FREE_TO_START, 0.0)) * stops.restarts
     rest = np.where(unknown, rest + BARELY_RAN * idle, 0.0)
     by_design = unknown & known.pumps_down & ~(stops.on_start & ~free)
     seen = np.where((stops.still_called == 0) | by_design, 0.0, seen)
