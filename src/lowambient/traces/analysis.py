@@ -15,8 +15,8 @@ from lowambient.traces.conditions import Learned, months
 from lowambient.traces.fan_switching import fan_switching
 from lowambient.traces.head_pressure import SCHEMA as HEAD_PRESSURE
 from lowambient.traces.head_pressure import head_pressure
-from lowambient.traces.known import ALWAYS_WANTED, hp_known, lp_known, switch_limit
-from lowambient.traces.lockouts import Lockout, lockouts
+from lowambient.traces.known import hp_known, lp_known, switch_limit
+from lowambient.traces.lockouts import Lockout, Standing, lockouts
 from lowambient.traces.noise import noise_kpa
 from lowambient.traces.resets import lp_reset
 from lowambient.traces.runs import CANNOT_TELL, SPLIT, Indices, running
@@ -116,7 +116,8 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
     }
     head_blur = float(np.hypot(head_noise, REPEATABILITY_KPA))
     is_high = high.trips(seen, trace.step_s) & ~(low.probability > high.probability)
-    locked = lockouts(trace, state, seen, (is_low, is_high), reset_kpa, (blur, head_blur), listed.duty in ALWAYS_WANTED)
+    standing = Standing(reset_kpa, (blur, head_blur), listed.duty)
+    locked = lockouts(trace, state, seen, (is_low, is_high), standing)
     learned = Learned(
         fan_on_kpa=fan_on.kpa if fan_on else None,
         fan_off_kpa=fan_off.kpa if fan_off else None,

@@ -1,12 +1,15 @@
-"""Stopped time after a low-pressure trip with cooling still wanted: how long, what held it, what ended it."""
+"""Stopped time after a trip or a failed start with cooling still wanted: how long, what held it, what ended it."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from lowambient.traces.circuit import Array, Mask, Trace
-from lowambient.traces.runs import Indices, Running
+from lowambient.traces.known import ALWAYS_WANTED
+from lowambient.traces.runs import SPLIT, Running
 from lowambient.traces.stops import Stops
+from lowambient.traces.tries import stirs, tries
 
 SHORTEST_S = 900.0
 """A stop shorter than a quarter of an hour is a trip that cleared itself, anti-recycle time included (judgement)."""
@@ -15,21 +18,14 @@ AFTER_STOP_S = 300.0
 WARMED_K = 1.0
 """Rise of the outdoor temperature that explains a rise of the standing pressure (judgement)."""
 
-FASTEST_UNSEEN_S = 20.0
-"""Logs at least so slow miss a start that fails at once; it still stirs the pressures."""
-STIRRED, STIRRED_ONCE, STIRRED_DRIFT = 5.0, 7.0, 1.0
-"""Deviations of a reading, both pressures together, from what they stood at, beyond their drift (judgement)."""
-SLOWEST_FOR_TWO_S = 120.0
-TRIES_APART_S = 900.0
-"""Failed starts no farther apart are one try: boards give three starts within a quarter of an hour or so (judgement)."""
 CALL_GAP_S = 3600.0
 """A call that is gone for less than that while nothing ran did not end a lockout: a defrost, a change of stage
 (judgement; defrosts of boxes last 15 to 45 minutes)."""
 FEWEST_SAMPLES = 7
 """Fewer do not show that a circuit stood still."""
 RESTLESS, RESTLESS_KPA = 2.5, 35.0
-"""Scatter from one sample to the next, in deviations of a reading and at all (5 psi: no transducer of the trade scatters
-so much), that only a circuit which runs between samples shows."""
+"""Scatter from one sample to the next, in deviations of a reading and at all (5 psi: no transducer of the trade
+scatters so much), that only a circuit which runs between samples shows."""
 CLEARS_S = 3600.0
 """A shorter rest after a high-pressure trip may be a satisfied thermostat's, where no call is logged (judgement)."""
 
@@ -48,6 +44,29 @@ class Lockout:
 
 
 @dataclass(frozen=True)
+class Standing:
+    """What a circuit at rest is judged by: where the low-pressure switch resets, absolute kPa, null where not known;
+    the doubt of a reading of suction and of head, kPa; the listed duty."""
+
+    reset_kpa: float | None
+    noises_kpa: tuple[float, float]
+    duty: str | None
+
+
+@dataclass(frozen=True)
+class _Rest:
+    """One rest, samples `first` to `last`: how it began and ended."""
+
+    first: int
+    last: int
+    restarts: bool
+    after_low: bool
+    after_high: bool
+    in_spite_of_call: bool
+    failed_start: bool
+
+
+@dataclass(frozen=True)
 class _Held:
     """A stretch of rest (samples `first` to `last`) with cooling wanted and a failed start or a trip before it."""
 
@@ -58,113 +77,85 @@ class _Held:
 
 
 def lockouts(
-    trace: Trace,
-    running: Running,
-    stops: Stops,
-    trips: tuple[Mask, Mask],
-    reset_kpa: float | None,
-    noises_kpa: tuple[float, float],
-    always_wanted: bool,
+    trace: Trace, running: Running, stops: Stops, trips: tuple[Mask, Mask], standing: Standing
 ) -> list[Lockout]:
-    """Lockouts of a circuit; `trips` (stops,): low- and high-pressure ones; `reset_kpa`: where the low-pressure switch
-    resets, if known; `noises_kpa`: the doubt of a reading of suction and of head.
+    """Lockouts of a circuit; `trips` (stops,): low- and high-pressure ones.
 
-    Before each comes a trip or a start that failed; one that fails between two samples shows by the stir of both
-    pressures. A high-pressure switch closes as soon as the condenser cools: what holds after it is a latch. Where calls are not logged, a rest above the reset may be a satisfied thermostat, and is left out
-    unless the start before it failed, or the unit is one that always cools.
+    Before each comes a trip, a stop in spite of a call that stands, or a start that failed, which in a slow log shows
+    only by its stir. A high-pressure switch closes as soon as the condenser cools: what holds after it is a latch.
+    Where calls are not logged, a rest above the reset may be a satisfied thermostat, and is left out unless the start
+    before it failed, or the unit is one that always cools.
     """
-    spans = running.spans
-    of_stop = {int(first): stop for stop, first in enumerate(stops.first_off)}
-    stirs = _stirs(trace, noises_kpa) if trace.step_s >= FASTEST_UNSEEN_S else np.zeros(len(trace), dtype=bool)
-    blur_kpa = noises_kpa[0]
+    stirred = stirs(trace, standing.noises_kpa)
     found = []
-    lasts_s = trace.at_s[spans.last] - trace.at_s[spans.first] + trace.step_s
-    for place in np.flatnonzero(~spans.on & (lasts_s >= SHORTEST_S)).tolist():
-        first, last = int(spans.first[place]), int(spans.last[place])
-        after = place + 1
-        restarts = after < len(spans.on) and bool(spans.follows[after] & spans.on[after])
-        stop = of_stop.get(first)
-        is_low, is_high = (stop is not None and bool(each[stop]) for each in trips)
-        tries = _tries(trace.at_s, first, np.flatnonzero(stirs[first : last + 1]) + first)
-        failed_at_once = stop is not None and bool(stops.on_start[stop])
-        for held in _held(trace, first, last, restarts, is_low or is_high, tries):
-            each = _lockout(trace, held, reset_kpa, blur_kpa)
-            called = bool(np.isfinite(trace["cooling_called"][held.first]))
-            if is_high and held.first == first:
-                each = replace(each, kind=LATCHED)
-                if not called and each.ended_s - each.started_s < CLEARS_S:
-                    continue
-            wanted = always_wanted or called or failed_at_once or held.first > first or each.kind == OPEN
-            if each.ended_s - each.started_s >= SHORTEST_S and wanted and _is_still(trace, held, noises_kpa):
+    for rest in _rests(trace, running, stops, trips):
+        within = np.flatnonzero(stirred[rest.first : rest.last + 1]) + rest.first
+        for held in _held(trace, rest, tries(trace.at_s, rest.first, within)):
+            each = _lockout(trace, held, standing)
+            after_high = rest.after_high and held.first == rest.first
+            each = replace(each, kind=LATCHED) if after_high else each
+            shortest_s = CLEARS_S if after_high and not _is_called(trace, held) else SHORTEST_S
+            lasts = each.ended_s - each.started_s >= shortest_s
+            if lasts and _is_wanted(trace, rest, held, each, standing.duty) and _is_still(trace, held, standing):
                 found.append(each)
     return found
 
 
-def _is_still(trace: Trace, held: _Held, noises_kpa: tuple[float, float]) -> bool:
+def _rests(trace: Trace, running: Running, stops: Stops, trips: tuple[Mask, Mask]) -> Iterator[_Rest]:
+    """Rests long enough for a lockout, those too whose beginning was not seen."""
+    spans = running.spans
+    of_stop = {int(first): stop for stop, first in enumerate(stops.first_off)}
+    lasts_s = trace.at_s[spans.last] - trace.at_s[spans.first] + trace.step_s
+    for place in np.flatnonzero(~spans.on & (lasts_s >= SHORTEST_S)).tolist():
+        after = place + 1
+        stop = of_stop.get(int(spans.first[place]))
+        seen = stop is not None
+        yield _Rest(
+            first=int(spans.first[place]),
+            last=int(spans.last[place]),
+            restarts=after < len(spans.on) and bool(spans.follows[after] & spans.on[after]),
+            after_low=seen and bool(trips[0][stop]),
+            after_high=seen and bool(trips[1][stop]),
+            in_spite_of_call=seen and running.from_what != SPLIT and bool(stops.still_called[stop] == 1),
+            failed_start=seen and bool(stops.on_start[stop]),
+        )
+
+
+def _is_called(trace: Trace, held: _Held) -> bool:
+    return bool(np.isfinite(trace["cooling_called"][held.first]))
+
+
+def _is_wanted(trace: Trace, rest: _Rest, held: _Held, found: Lockout, duty: str | None) -> bool:
+    """Whether cooling was wanted for all one can tell."""
+    tried = held.first > rest.first and duty != "comfort"
+    return duty in ALWAYS_WANTED or _is_called(trace, held) or rest.failed_start or tried or found.kind == OPEN
+
+
+def _is_still(trace: Trace, held: _Held, standing: Standing) -> bool:
     """Whether both pressures stand still enough for a circuit at rest, over enough samples."""
     part = slice(held.first, held.last + 1)
     channels = (trace["suction_kpa"][part], trace.head_kpa[part])
-    limits_kpa = (min(RESTLESS * noise, RESTLESS_KPA) for noise in noises_kpa)
+    limits_kpa = (min(RESTLESS * noise, RESTLESS_KPA) for noise in standing.noises_kpa)
     still = all(_scatter(channel) <= limit for channel, limit in zip(channels, limits_kpa, strict=True))
     return still and held.last - held.first >= FEWEST_SAMPLES - 1
 
 
-def _stirs(trace: Trace, noises_kpa: tuple[float, float]) -> Mask:
-    """Samples at which both pressures together leave what the three samples before stood at, beyond their drift.
-
-    Head must not fall: a start that fails leaves it higher. In logs fast enough the next sample counts too, since a
-    stir lasts for minutes and noise does not.
-    """
-    suction, head = (_off(channel, noise) for channel, noise in zip(_both(trace), noises_kpa, strict=True))
-    once = np.hypot(suction, head)
-    stirred = once > STIRRED
-    if trace.step_s <= SLOWEST_FOR_TWO_S:
-        later = [_off(channel, noise, 1) for channel, noise in zip(_both(trace), noises_kpa, strict=True)]
-        twice = np.hypot((suction + later[0]) / 2, (head + later[1]) / 2)
-        stirred = (once > STIRRED_ONCE) | (twice > STIRRED)
-    return np.asarray(stirred & (head > -1.0))
-
-
-def _both(trace: Trace) -> tuple[Array, Array]:
-    return trace["suction_kpa"], trace.head_kpa
-
-
-def _off(channel: Array, noise_kpa: float, ahead: int = 0) -> Array:
-    """How far the channel, so many samples on, is from the three samples before each one, in deviations of a reading
-    and beyond their drift; 0 where one is missing."""
-    before = np.stack([np.roll(channel, back) for back in (1, 2, 3)])
-    drift = STIRRED_DRIFT * np.abs(before[0] - before[2])
-    moved = np.roll(channel, -ahead) - np.median(before, axis=0)
-    return np.nan_to_num(np.sign(moved) * np.maximum(np.abs(moved) - drift, 0.0) / noise_kpa)
-
-
-def _tries(at_s: Array, first: int, stirred: Indices) -> list[tuple[int, int]]:
-    """First and last sample of each try to start within a rest that begins with sample `first`."""
-    stirred = stirred[at_s[stirred] - at_s[first] > TRIES_APART_S]
-    if len(stirred) == 0:
-        return []
-    parts = np.split(stirred, np.flatnonzero(np.diff(at_s[stirred]) > TRIES_APART_S) + 1)
-    return [(int(part[0]), int(part[-1])) for part in parts]
-
-
-def _held(
-    trace: Trace, first: int, last: int, restarts: bool, tripped: bool, tries: list[tuple[int, int]]
-) -> list[_Held]:
+def _held(trace: Trace, rest: _Rest, tried: list[tuple[int, int]]) -> list[_Held]:
     """Stretches of one rest in which it was held out: from a trip or a try to the next try, or to the call's end.
 
     Once a start has failed, later calls in the same rest are in vain too.
     """
-    found, held = [], tripped
-    for begin, end in _calls(trace, first, last):
+    found, held = [], rest.after_low or rest.after_high or rest.in_spite_of_call
+    for begin, end in _calls(trace, rest.first, rest.last):
         start = begin
-        for try_first, try_last in tries:
+        for try_first, try_last in tried:
             if begin <= try_last <= end:
                 if held and try_first > start:
                     found.append(_Held(start, try_first - 1, "try"))
                 held, start = True, try_last
         if held:
-            at_end = "restart" if restarts else "log"
-            found.append(_Held(start, end, at_end if end == last else "call"))
+            at_end = "restart" if rest.restarts else "log"
+            found.append(_Held(start, end, at_end if end == rest.last else "call"))
     return found
 
 
@@ -188,8 +179,9 @@ def _scatter(values: Array) -> float:
     return float(np.median(np.abs(np.diff(values, n=2))) / 0.6745 / np.sqrt(6.0))
 
 
-def _lockout(trace: Trace, held: _Held, reset_kpa: float | None, blur_kpa: float) -> Lockout:
+def _lockout(trace: Trace, held: _Held, standing: Standing) -> Lockout:
     """What held the circuit in a stretch, and what ended that."""
+    reset_kpa, blur_kpa = standing.reset_kpa, standing.noises_kpa[0]
     off = slice(held.first, held.last + 1)
     kind = _kind(trace, off, reset_kpa, blur_kpa)
     after = held.last if held.ends == "log" else min(held.last + 1, len(trace) - 1)

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -152,7 +153,7 @@ def _split_state(trace: Trace, ratio: Array) -> Array:
     limits = _split_limits(ratio)
     apart = np.diff(trace.at_s[told], prepend=-np.inf) > max(GAP_STEPS * trace.step_s, SHORTEST_GAP_S)
     bounds = np.append(np.flatnonzero(apart), len(told))
-    for begin, end in zip(bounds[:-1], bounds[1:], strict=True):
+    for begin, end in pairwise(bounds.tolist()):
         part = told[begin:end]
         found = state_from_bends(trace.step_s, (suction[part], head[part]), noises, limits)
         found = _sharpened(trace.at_s[part], _smoothed(np.log(head[part] / suction[part]), trace.step_s), found)

@@ -82,7 +82,8 @@ Span = tuple[float, float]
 class Judged:
     """Probability that each stop is a trip (stops,), and where the switch acts, null where that cannot be told.
 
-    `from_split`: stops are read from the pressures alone. `opened`: the switch itself was seen to open, 1, 0 or NaN where it is not logged.
+    `from_split`: stops are read from the pressures alone. `opened`: the switch itself was seen to open, 1, 0 or NaN
+    where it is not logged.
     """
 
     probability: Array
@@ -94,7 +95,8 @@ class Judged:
         """Stops that are more likely a trip than not, and that can be told from a flicker of the log.
 
         A run or a rest within two samples could be either; it counts where the call or the switch itself was seen (the
-        call only if the state itself is logged), or where a long rest follows a start that failed. So trips that come as fast as the samples are a lower bound.
+        call only if the state itself is logged), or where a long rest follows a start that failed. So trips that come as
+        fast as the samples are a lower bound.
         """
         is_seen = ((stops.still_called == 1) & (not self.from_split)) | (self.opened == 1)
         outlasts = (stops.off_s > 2 * step_s) & ((stops.run_s > 2 * step_s) | (stops.off_s > FAILED_START_OFF_S))
@@ -221,7 +223,7 @@ def _other_evidence(side: Side, stops: Stops, allowed: Mask, known: Known, blur:
     seen = np.where(side.opened == 1, SWITCH_SEEN_OPEN, np.where(side.opened == 0, SWITCH_SEEN_CLOSED, 0.0))
     timed = stops.off_s <= TIMED_OFF_S + stops.wait_s
     among_long = bool(len(stops)) and float(np.quantile(stops.off_s, 0.75)) > LONG_OFFS_S
-    idle = known.always_wanted & (stops.off_s > BARELY_RAN_OFF_S) & (stops.run_s < LEAST_DUTY * stops.off_s)
+    idle = known.perhaps_always_wanted & (stops.off_s > BARELY_RAN_OFF_S) & (stops.run_s < LEAST_DUTY * stops.off_s)
     again = stops.on_start & np.insert(timed[:-1], 0, False)[: len(stops)]
     free = ~timed & ~idle & ~again & (side.rested_kpa > (known.reset_kpa or np.inf) + 2 * blur)
     told = timed & among_long & (stops.wait_s <= SLOWEST_FOR_TIMERS_S)
