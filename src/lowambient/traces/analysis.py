@@ -21,7 +21,8 @@ from lowambient.traces.noise import noise_kpa
 from lowambient.traces.resets import lp_reset
 from lowambient.traces.runs import CANNOT_TELL, SPLIT, Indices, running
 from lowambient.traces.set_points import SCHEMA as SET_POINTS
-from lowambient.traces.set_points import set_points
+from lowambient.traces.set_points import set_points, widened
+from lowambient.traces.steady import cooling_samples
 from lowambient.traces.steady_points import SCHEMA as STEADY_POINTS
 from lowambient.traces.steady_points import steady_points
 from lowambient.traces.stops import Stops, stops
@@ -104,7 +105,9 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
     is_low = low.trips(seen, trace.step_s) & ~(high.probability > low.probability)
     known_reset = (listed.lp_reset_kpa, usual_reset)
     reset = lp_reset(trace, seen, is_low, known_reset, suction_noise, from_split)
-    fan_on, fan_off = fan_switching(trace, state, listed.fan_on_kpa, listed.fan_off_kpa, head_noise)
+    fan_on, fan_off = fan_switching(
+        trace, state, cooling_samples(trace, listed), (listed.fan_on_kpa, listed.fan_off_kpa), head_noise
+    )
     reset_kpa = reset.kpa if reset else listed.lp_reset_kpa or usual_reset
     blur = float(np.hypot(suction_noise, REPEATABILITY_KPA))
     found: dict[str, Estimate | None] = {
@@ -126,11 +129,12 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
         lp_trips_s=trace.at_s[seen.first_off[is_low]],
         lockouts_s=np.array([(each.started_s, each.ended_s) for each in locked]).reshape(-1, 2),
     )
+    wide = {switch: widened(each, switch, trace.step_s) for switch, each in found.items()}
     return Analysis(
         running_from=state.from_what,
         trips=_trips(trace, seen, low, high, (suction_noise, head_noise) if from_split else None),
         lockouts=_lockouts(locked),
-        set_points=set_points(found, listed, trace.refrigerant),
+        set_points=set_points(wide, listed, trace.refrigerant),
         head_pressure=head_pressure(trace, state, listed),
         months=months(trace, state, listed, learned),
         faults=fault_frame(faults),

@@ -106,6 +106,19 @@ def _log_likelihood(events: Events, grid: Array, blur: float, span: float, lag_s
     return np.asarray(np.log(own * inside / width + (1 - own) / span).sum(axis=1))
 
 
+def log_bounds(grid: Array, seen_kpa: Array, blur_kpa: float, believed: float, *, above: bool) -> Array:
+    """Log likelihood (grid,) of one-sided bounds: the switch acts above (or not above) each pressure seen.
+
+    `believed` is the share of bounds that hold at all; as with brackets, many speak no louder than a few.
+    """
+    if len(seen_kpa) == 0:
+        return np.zeros(len(grid))
+    distance = (grid[:, None] - seen_kpa[None, :]) / blur_kpa
+    holds = ndtr(distance if above else 1.0 - distance)
+    told = np.log(believed * holds + 1 - believed).sum(axis=1)
+    return np.asarray(told * min(1.0, INDEPENDENT / len(seen_kpa)))
+
+
 def estimate(log_posterior: Array, grid: Array, events: int) -> Estimate:
     """The middle and the 90 % interval of a posterior over the grid."""
     weights = np.exp(log_posterior - log_posterior.max())

@@ -19,8 +19,8 @@ class Side:
 
     Arrays (stops,): `at_s`, `reading_kpa` and `rate_kpa_s` at each stop; `opened` and `other_opened`, what this and the
     other switch showed; `run_kpa` and `run_sd_kpa`, the middle and scatter of the run that ended. `steady_kpa`: all
-    settled readings. `rested_kpa` (stops,): the channel at the end of the rest. Arrays (runs,): `runs_kpa`, how far each
-    run settled, and `runs_at_s`, when it ended.
+    settled readings. `rested_kpa` (stops,): the channel at the end of the rest. Arrays (runs,): `runs_kpa`, how far
+    each run settled, and `runs_at_s`, when it ended.
     """
 
     sign: float

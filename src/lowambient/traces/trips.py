@@ -17,6 +17,7 @@ from lowambient.traces.brackets import (
     believed,
     estimate,
     grid_kpa,
+    log_bounds,
     log_likelihood,
 )
 from lowambient.traces.circuit import Array, Mask, Trace
@@ -67,6 +68,9 @@ SURE = 0.6
 """Certainty from which a stop is called a trip (judgement: a false trip misleads more than a missed one)."""
 ANY_SETTING = 0.04
 """Weight of any setting at all, beside 3 of the listed and 1 of the usual one (judgement)."""
+TRIPS_BELIEVED, RUNS_BELIEVED = 0.85, 0.85
+"""Share of bounds that hold: some trips are none, some runs had a jumper or a start delay (judgement)."""
+CROSSED_OVER_S = 60.0
 NEAR = 0.95
 """Share of the least high-pressure cut-out under which head has not come near one (judgement)."""
 SPEAK_FOR_THEMSELVES = 30.0
@@ -95,8 +99,8 @@ class Judged:
         """Stops that are more likely a trip than not, and that can be told from a flicker of the log.
 
         A run or a rest within two samples could be either; it counts where the call or the switch itself was seen (the
-        call only if the state itself is logged), or where a long rest follows a start that failed. So trips that come as
-        fast as the samples are a lower bound.
+        call only if the state itself is logged), or where a long rest follows a start that failed. So trips that come
+        as fast as the samples are a lower bound.
         """
         is_seen = ((stops.still_called == 1) & (not self.from_split)) | (self.opened == 1)
         outlasts = (stops.off_s > 2 * step_s) & ((stops.run_s > 2 * step_s) | (stops.off_s > FAILED_START_OFF_S))
@@ -275,11 +279,30 @@ def _ordinary_density(side: Side, blur: float) -> Array:
 def _cut_out(
     side: Side, stops: Stops, probability: Array, grid: Array, log_prior: Array, noise_kpa: float
 ) -> Estimate | None:
-    """The cut-out from the trips that ended a settled run; null with fewer than two of them."""
-    clear = (probability > SURE) & ~stops.on_start
+    """The cut-out from the trips that ended a settled run by crossing it; null with fewer than two of them.
+
+    Other trips found the pressure beyond it already, and runs that settled on the near side did not reach it.
+    """
+    blur = float(np.hypot(noise_kpa, REPEATABILITY_KPA))
+    is_trip = probability > SURE
+    clear = is_trip & ~stops.on_start & _crossed(side, blur)
     if clear.sum() < 2:
         return None
     rate = side.sign * np.abs(side.rate_kpa_s[clear])
     events = Events(side.reading_kpa[clear], rate, rate * stops.wait_s[clear], probability[clear])
-    found = estimate(log_prior + log_likelihood(events, grid, noise_kpa), grid, int(clear.sum()))
-    return believed(found, events, noise_kpa)
+    is_low = side.sign < 0
+    log_posterior = (
+        log_prior
+        + log_likelihood(events, grid, noise_kpa)
+        + log_bounds(grid, side.reading_kpa[is_trip & ~clear], blur, TRIPS_BELIEVED, above=is_low)
+        + log_bounds(grid, side.runs_kpa, blur, RUNS_BELIEVED, above=not is_low)
+    )
+    return believed(estimate(log_posterior, grid, int(clear.sum())), events, noise_kpa)
+
+
+def _crossed(side: Side, blur: float) -> Mask:
+    """Stops (stops,) before which the pressure moved towards the switch; one that stood still for minutes met no switch
+    then: somebody let go of it, or a delay ran out."""
+    moved_kpa = side.sign * (side.reading_kpa - side.run_kpa)
+    lately_kpa = np.abs(side.rate_kpa_s) * CROSSED_OVER_S
+    return np.asarray(np.where(np.isfinite(moved_kpa), moved_kpa, lately_kpa) > 2 * blur)
