@@ -26,6 +26,9 @@ FEWEST_SAMPLES = 7
 RESTLESS, RESTLESS_KPA = 2.5, 35.0
 """Scatter from one sample to the next, in deviations of a reading and at all (5 psi: no transducer of the trade
 scatters so much), that only a circuit which runs between samples shows."""
+AROUND, FEWEST_LONE_RUNS, SAMPLES_A_LONE_RUN, CHANCE = 24, 4, 1.5, 0.02
+"""Runs of hardly more than a sample come faster than the log. Where so many are seen within so many samples before and
+after a rest, it is believed at two per cent (judgement)."""
 CLEARS_S = 3600.0
 """A shorter rest after a high-pressure trip may be a satisfied thermostat's, where no call is logged (judgement)."""
 
@@ -96,9 +99,23 @@ def lockouts(
             each = replace(each, kind=LATCHED) if after_high else each
             shortest_s = CLEARS_S if after_high and not _is_called(trace, held) else SHORTEST_S
             lasts = each.ended_s - each.started_s >= shortest_s
+            lasts &= not _by_chance(running.on | stirred, held)
             if lasts and _is_wanted(trace, rest, held, each, standing.duty) and _is_still(trace, held, standing):
                 found.append(each)
     return found
+
+
+def _by_chance(active: Mask, held: _Held) -> bool:
+    """Whether so long a rest may be chance: a circuit that cycles faster than its log is caught running now and then.
+
+    `active` (samples,): running or stirred. Told from their share in the samples about the rest; few of them, or runs
+    of several samples, are no such chance.
+    """
+    beside = np.concatenate([active[max(held.first - AROUND, 0) : held.first], active[held.last + 1 :][:AROUND]])
+    lone = int(np.count_nonzero(np.diff(beside.astype(np.int8)) == 1))
+    if lone < FEWEST_LONE_RUNS or beside.sum() > SAMPLES_A_LONE_RUN * lone:
+        return False
+    return bool((1 - beside.mean()) ** (held.last - held.first + 1) > CHANCE)
 
 
 def _rests(trace: Trace, running: Running, stops: Stops, trips: tuple[Mask, Mask]) -> Iterator[_Rest]:

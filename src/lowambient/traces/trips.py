@@ -32,6 +32,7 @@ CALL_ON_BRIEFLY = 1.5
 """The same where the rest lasts no longer than two samples: the call may have gone and come between them."""
 SHORT_RUN_S, LONG_RUNS_S, SHORT_RUN, SHORT_RUN_AMONG_SHORT = 270.0, 600.0, 2.5, 1.0
 """Log odds from a run that no thermostat ends so soon (makers' least run times are three minutes and more; memory)."""
+LEAST_RUN_S = 180.0
 SWITCH_SEEN_OPEN, SWITCH_SEEN_CLOSED = 6.0, -1.0
 """Log odds where the switch is logged (judgement); one that closes again between two samples is not seen open."""
 TIMED_OFF_S, LONG_OFFS_S, TIMED_OFF = 330.0, 600.0, 2.0
@@ -223,7 +224,8 @@ def _other_evidence(side: Side, stops: Stops, allowed: Mask, known: Known, blur:
     called = np.where(stops.still_called == 1, still_on, np.where(stops.still_called == 0, CALL_GONE, 0.0))
     usual_s = float(np.median(stops.run_s)) if len(stops) else 0.0
     odds = SHORT_RUN if usual_s > LONG_RUNS_S else SHORT_RUN_AMONG_SHORT
-    short = np.where((stops.run_s + stops.wait_s < SHORT_RUN_S) & (stops.still_called != 0), odds, 0.0)
+    by_run = np.where(stops.run_s + stops.wait_s < LEAST_RUN_S, SHORT_RUN, odds)
+    short = np.where((stops.run_s + stops.wait_s < SHORT_RUN_S) & (stops.still_called != 0), by_run, 0.0)
     seen = np.where(side.opened == 1, SWITCH_SEEN_OPEN, np.where(side.opened == 0, SWITCH_SEEN_CLOSED, 0.0))
     timed = stops.off_s <= TIMED_OFF_S + stops.wait_s
     among_long = bool(len(stops)) and float(np.quantile(stops.off_s, 0.75)) > LONG_OFFS_S
