@@ -15,6 +15,8 @@ from lowambient.traces.conditions import Learned, months
 from lowambient.traces.fan_switching import fan_switching
 from lowambient.traces.head_pressure import SCHEMA as HEAD_PRESSURE
 from lowambient.traces.head_pressure import head_pressure
+from lowambient.traces.jumpers import SCHEMA as JUMPERED
+from lowambient.traces.jumpers import jumpered_spans
 from lowambient.traces.known import hp_known, lp_known, switch_limit
 from lowambient.traces.lockouts import Lockout, Standing, lockouts
 from lowambient.traces.noise import noise_kpa
@@ -57,6 +59,7 @@ TABLES: dict[str, dict[str, pl.DataType]] = {
     "circuit_months": CONDITIONS,
     "trace_faults": FAULTS,
     "steady_points": STEADY_POINTS,
+    "jumpered_spans": JUMPERED,
 }
 
 
@@ -72,6 +75,7 @@ class Analysis:
     months: pl.DataFrame
     faults: pl.DataFrame
     steady: pl.DataFrame
+    jumpered: pl.DataFrame
 
     def frames(self) -> dict[str, pl.DataFrame]:
         """The tables of `TABLES`."""
@@ -83,6 +87,7 @@ class Analysis:
             self.months,
             self.faults,
             self.steady,
+            self.jumpered,
         )
         return dict(zip(TABLES, found, strict=True))
 
@@ -139,6 +144,7 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
         months=months(trace, state, listed, learned),
         faults=fault_frame(faults),
         steady=steady_points(trace, state, listed),
+        jumpered=jumpered_spans(trace, state, listed, (low, high), learned),
     )
 
 

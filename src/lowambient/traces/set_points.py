@@ -52,7 +52,7 @@ def widened(found: Estimate | None, switch: str, step_s: float) -> Estimate | No
         return None
     more = NORMAL_90 * model_error_kpa(switch, step_s)
     lower, upper = (float(np.hypot(each - found.kpa, more)) for each in (found.lower_kpa, found.upper_kpa))
-    return replace(found, lower_kpa=found.kpa - lower, upper_kpa=found.kpa + upper)
+    return replace(found, lower_kpa=max(found.kpa - lower, 0.0), upper_kpa=found.kpa + upper)
 
 
 def _saturation_c(refrigerant: str, switch: str, kpa: float) -> float | None:

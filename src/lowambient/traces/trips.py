@@ -88,13 +88,16 @@ class Judged:
     """Probability that each stop is a trip (stops,), and where the switch acts, null where that cannot be told.
 
     `from_split`: stops are read from the pressures alone. `opened`: the switch itself was seen to open, 1, 0 or NaN
-    where it is not logged.
+    where it is not logged. `jumpered`: a stretch, seconds since 1970, in which the switch did not act, null without
+    one; `through`: runs in it that settled beyond the switch.
     """
 
     probability: Array
     opened: Array
     cut_out: Estimate | None
     from_split: bool = False
+    jumpered: Span | None = None
+    through: int = 0
 
     def trips(self, stops: Stops, step_s: float) -> Mask:
         """Stops that are more likely a trip than not, and that can be told from a flicker of the log.
@@ -144,6 +147,7 @@ def _judge(side: Side, stops: Stops, allowed: Mask, known: Known, noise_kpa: flo
     thinned = read[:: 1 + len(read) // MOST_STOPS]
     odds = np.exp(_other_evidence(side, stops, allowed, known, blur))
     ordinary = _ordinary_density(side, blur)
+    beyond = side.sign * side.runs_kpa[:, None] > side.sign * grid[None, :] + 2 * blur
     share, share_heard = PRIOR_TRIP, min(1.0, SPEAK_FOR_THEMSELVES / len(thinned))
     for _ in range(3):
         as_trip = share * odds[thinned, None] * _trip_density(side, stops, thinned, grid, blur)
@@ -153,7 +157,7 @@ def _judge(side: Side, stops: Stops, allowed: Mask, known: Known, noise_kpa: flo
             side.at_s[thinned],
             np.log(as_trip + as_other * _held_short(side, thinned, grid, blur)),
             np.log(as_other),
-            side.sign * side.runs_kpa[:, None] > side.sign * grid[None, :] + 2 * blur,
+            beyond,
         )
         best = int(np.argmax(log_prior + share_heard * log_posterior))
         as_trip = share * odds[read] * _trip_density(side, stops, read, grid[[best]], blur)[:, 0]
@@ -161,7 +165,8 @@ def _judge(side: Side, stops: Stops, allowed: Mask, known: Known, noise_kpa: flo
         probability[read] = np.where(_within(side.at_s[read], spans[best]), 0.0, as_trip / (as_trip + as_other))
         share = float(np.clip(probability[read].mean(), 0.05, 0.9))
     cut_out = _cut_out(side, stops, probability, grid, log_prior, noise_kpa)
-    return Judged(probability, side.opened, cut_out, known.from_split)
+    through = int((beyond[:, best] & _within(side.runs_at_s, spans[best])).sum())
+    return Judged(probability, side.opened, cut_out, known.from_split, spans[best], through)
 
 
 def _never_near(side: Side, read: Indices, known: Known) -> bool:
