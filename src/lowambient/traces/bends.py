@@ -114,7 +114,8 @@ def likeliest(evidence: Array) -> Array:
     odds, stays = 0.0, []
     for each in total.tolist():
         stays.append((odds >= -CHANGE, odds <= CHANGE))
-        odds = min(max(odds, -CHANGE), CHANGE) + each
+        bounded = -CHANGE if odds < -CHANGE else (CHANGE if odds > CHANGE else odds)
+        odds = bounded + each
     state, states = odds > 0, np.empty(len(first))
     for place in range(len(first) - 1, -1, -1):
         states[place] = state

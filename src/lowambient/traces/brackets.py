@@ -22,7 +22,7 @@ INDEPENDENT = 12.0
 """Events that speak for themselves; more of them share what this model leaves out, and narrow nothing (judgement)."""
 STRAY_SHARE = 0.15
 """Share of events taken to be something else (judgement)."""
-MOST_EVENTS = 160
+MOST_EVENTS = 80
 """Events that are weighed; of more, so many evenly over time, since they would not narrow the interval."""
 GRID = 240
 COVERED = 0.90

@@ -149,13 +149,15 @@ def _judge(side: Side, stops: Stops, allowed: Mask, known: Known, noise_kpa: flo
     ordinary = _ordinary_density(side, blur)
     beyond = side.sign * side.runs_kpa[:, None] > side.sign * grid[None, :] + 2 * blur
     share, share_heard = PRIOR_TRIP, min(1.0, SPEAK_FOR_THEMSELVES / len(thinned))
+    trip_density = odds[thinned, None] * _trip_density(side, stops, thinned, grid, blur)
+    held_short = _held_short(side, thinned, grid, blur)
     for _ in range(3):
-        as_trip = share * odds[thinned, None] * _trip_density(side, stops, thinned, grid, blur)
+        as_trip = share * trip_density
         as_other = (1 - share) * ordinary[thinned, None]
         log_posterior, spans = _with_jumper(
             side,
             side.at_s[thinned],
-            np.log(as_trip + as_other * _held_short(side, thinned, grid, blur)),
+            np.log(as_trip + as_other * held_short),
             np.log(as_other),
             beyond,
         )
