@@ -229,6 +229,7 @@ def true_lockout(start_min: float, end_min: float, **more: object) -> dict:
         "ended_by": "outdoor warmed",
         "after_trip": True,
         "seen": True,
+        "defrost_min": 0.0,
     } | more
 
 
@@ -286,6 +287,7 @@ def test_lockouts(blank: Made, found: tuple[float, float], expected: Tally) -> N
         true_lockout(600, 720),
         true_lockout(800, 820),
         true_lockout(900, 1000, seen=False),
+        true_lockout(1100, 1135, defrost_min=30.0),
     ]
     made = replace(blank, lockouts=pl.DataFrame(truth))
     start, end = minutes(*found)

@@ -9,7 +9,7 @@ import pytest
 from trace_maker import Made, kpa, make
 
 from lowambient.traces.analysis import Analysis, analyse
-from lowambient.traces.brackets import Events, estimate, grid_kpa, log_likelihood
+from lowambient.traces.brackets import Events, estimate, grid_kpa, log_bounds, log_likelihood
 from lowambient.traces.circuit import Listed, Trace, trace_of
 from lowambient.traces.cleaning import clean
 from lowambient.traces.runs import Running, running
@@ -214,3 +214,56 @@ def test_brackets_hold_the_switch_nine_times_in_ten(seed: int) -> None:
         found = estimate(log_likelihood(Events(reading, rate, rate * 10, np.ones(6)), grid, PSI), grid, 6)
         held += found.lower_kpa <= acts <= found.upper_kpa
     assert 0.85 < held / 400 < 0.98
+
+
+# --- jumpers and lockouts of whole rests --------------------------------------------------------------------------
+
+
+def test_a_jumper_put_in_on_the_second_day_is_a_span() -> None:
+    """R-410A starved at 37.5 degF, its switch at 54 psig; a year-round unit runs on beyond it once it is jumpered."""
+    fixed = {
+        "days": 4.0,
+        "logging_s": 30,
+        "refrigerant": "R-410A",
+        "behaviour": "none",
+        "constant_c": 3.06,
+        "lp_cut_out_kpa": kpa(54),
+        "lp_reset_kpa": kpa(100),
+        "trips_to_latch": 0,
+        "starve_c": 25.0,
+        "run_s": 1500.0,
+    }
+    jumpered, sound = make(3, **fixed, changes=((2.0, "jumper on"),)), make(3, **fixed)
+    found = analyse(jumpered.frame, jumpered.listed)
+    assert found.months["under_cut_out_h"].sum() > 3
+    assert analyse(sound.frame, sound.listed).months["under_cut_out_h"].sum() == 0.0
+    assert analyse(sound.frame, sound.listed).jumpered.is_empty()
+    for row in found.jumpered.rows(named=True):
+        assert row["switch"] == "lp cut-out"
+        assert row["hours"] <= found.months["run_h"].sum()
+        assert row["from_at"] < row["to_at"]
+
+
+def test_a_call_gone_for_a_defrost_does_not_end_a_lockout(starved: Made) -> None:
+    """Half an hour without a call within a lockout leaves one lockout, two hours make two."""
+    longest = analyse(starved.frame, starved.listed).lockouts.sort(pl.col("ended_at") - pl.col("started_at")).row(-1)
+    middle = longest[0] + (longest[1] - longest[0]) / 2
+
+    def held(gone: timedelta) -> list[tuple[object, ...]]:
+        within = pl.col("read_at").is_between(middle - gone / 2, middle + gone / 2)
+        called = pl.when(within).then(pl.lit(False)).otherwise(pl.col("cooling_called")).alias("cooling_called")
+        found = analyse(starved.frame.with_columns(called), starved.listed).lockouts
+        return found.filter(pl.col("started_at").is_between(longest[0], longest[1], closed="left")).rows()
+
+    assert [row[:2] for row in held(timedelta(minutes=30))] == [longest[:2]]
+    assert len(held(timedelta(hours=2))) == 2
+
+
+def test_bounds_move_an_estimate_only_inwards() -> None:
+    grid = grid_kpa(100.0, 300.0)
+    events = Events(np.full(4, 200.0), np.zeros(4), np.full(4, -20.0), np.ones(4))
+    free = estimate(log_likelihood(events, grid, 7.0), grid, 4)
+    runs = log_bounds(grid, np.full(6, 192.0), 8.6, 0.85, above=False)
+    held = estimate(log_likelihood(events, grid, 7.0) + runs, grid, 4)
+    assert held.kpa <= free.kpa
+    assert held.upper_kpa < free.upper_kpa

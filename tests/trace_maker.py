@@ -110,8 +110,9 @@ class Made:
 
     trips: tripped_at, kind, on_start, restarted_at, run_s, off_s (null: to the end), minimum_kpa, seen (not in a gap
     or a stuck stretch). lockouts: started_at, ended_at, may_end_at (where the end of the call cannot be seen), kind,
-    ended_by, after_trip, seen. behaviours: start, end, behaviour (or "mixed"), cold_h. set_points: name -> kPa.
-    shown: name -> events whose stretches before and after outlast two samples. faults: fault, channel, from_at, to_at.
+    ended_by, after_trip, seen, defrost_min. behaviours: start, end, behaviour (or "mixed"), cold_h. set_points: name ->
+    kPa. shown: name -> events whose stretches before and after outlast two samples. faults: fault, channel, from_at,
+    to_at.
     """
 
     name: str
@@ -488,13 +489,15 @@ def _trips(order: Order, history: History) -> pl.DataFrame:
 def _lockouts(order: Order, history: History) -> pl.DataFrame:
     """Stops after a trip while cooling is still wanted, timers included.
 
-    Also stops that no trip began, because a switch was open when cooling was called: `after_trip` is false there.
+    Also stops that no trip began, because a switch was open when cooling was called: `after_trip` is false there. A
+    defrost holds a circuit out by design: it does not end a lockout, nor does its time make one (`defrost_min`).
     """
     end_s = order.plan.days * 86400
     e = history.edges
+    defrosts = _stretches(history, e[:, DEFROST] & ~e[:, HEAT], end_s)
     after_trip = e[:, LP_TRIP] | e[:, HP_TRIP]
     barred = (((e[:, LP] | e[:, HP]) & ~e[:, HELD_IN]) | e[:, LATCHED]) & e[:, WANT] & e[:, ALLOWED]
-    wanted = e[:, WANT] | (e[:, DEFROST] & ~e[:, HEAT])  # a defrost does not satisfy the thermostat
+    wanted = e[:, WANT] | _wanted_before(e[:, DEFROST] & ~e[:, HEAT], e[:, WANT])
     locked = ~e[:, RUN] & ((after_trip & wanted) | barred)
     call_seen = "cooling_called" not in order.sensing.missing
     starts = [a for a, _ in _stretches(history, e[:, RUN], end_s)]
@@ -517,6 +520,7 @@ def _lockouts(order: Order, history: History) -> pl.DataFrame:
                 "ended_by": by,
                 "after_trip": bool(after_trip[inside].any()),
                 "seen": not _blind(order, begin),
+                "defrost_min": sum(max(min(end, b) - max(begin, a), 0.0) for a, b in defrosts) / 60,
             }
         )
     if not call_seen:
@@ -529,8 +533,17 @@ def _lockouts(order: Order, history: History) -> pl.DataFrame:
         "ended_by": pl.String,
         "after_trip": pl.Boolean,
         "seen": pl.Boolean,
+        "defrost_min": pl.Float64,
     }
     return pl.DataFrame(rows, schema=schema)
+
+
+def _wanted_before(defrost: np.ndarray, wanted: np.ndarray) -> np.ndarray:
+    """Edges within a defrost before which cooling was wanted: a defrost does not satisfy the thermostat."""
+    out = np.zeros(defrost.size, bool)
+    for at in np.flatnonzero(defrost):
+        out[at] = at > 0 and (out[at - 1] if defrost[at - 1] else wanted[at - 1])
+    return out
 
 
 def _joined(rows: list[dict]) -> list[dict]:
@@ -543,6 +556,7 @@ def _joined(rows: list[dict]) -> list[dict]:
                 "started_at": out[-1]["started_at"],
                 "after_trip": out[-1]["after_trip"] or row["after_trip"],
                 "seen": out[-1]["seen"],
+                "defrost_min": out[-1]["defrost_min"] + row["defrost_min"],
             }
         else:
             out.append(row)

@@ -4,7 +4,7 @@ Every function takes frames of the analysis (as `lowambient.traces.analysis.Anal
 gives small records that can be added over circuits. Pressures in psi here, because the targets are.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from itertools import pairwise
 from typing import Protocol
@@ -65,6 +65,14 @@ def logged_shift(made: Made) -> timedelta:
     """How far the logger's clock is ahead of the truth's."""
     hours = [to for name, _, _, to in made.order.sensing.faults if name == "clock"]
     return timedelta(hours=sum(hours))
+
+
+def as_judged(made: Made, faults: pl.DataFrame) -> Made:
+    """The circuit with its clock right where the analysis says that it corrected the clock, and so tells true times."""
+    if "clock off" not in faults["fault"].to_list():
+        return made
+    kept = tuple(fault for fault in made.order.sensing.faults if fault[0] != "clock")
+    return replace(made, order=replace(made.order, sensing=replace(made.order.sensing, faults=kept)))
 
 
 def pairs(true_at: list[datetime], found_at: list[datetime], within: timedelta) -> list[tuple[int, int]]:
@@ -136,7 +144,8 @@ def score_lockouts(found: pl.DataFrame, made: Made) -> Tally:
     """Lockouts over 30 minutes.
 
     Recall over true ones that follow a trip and are seen to begin; precision over found ones, which may match any true
-    stop (also shorter, or without a trip before). A found one with its end unknown runs to the end of the log.
+    stop (also shorter, or without a trip before); time in defrost does not count. A found one with its end unknown runs
+    to the end of the log.
     """
     shift = logged_shift(made)
     end_of_log = made.frame["read_at"].max()
@@ -147,7 +156,8 @@ def score_lockouts(found: pl.DataFrame, made: Made) -> Tally:
     claims = [{**row, "ended_at": row["ended_at"] or end_of_log} for row in found.rows(named=True)]
     right = missed = false = 0
     for row in truth:
-        if _minutes(row["started_at"], row["ended_at"]) > LONG_MIN and row["after_trip"] and row["seen"]:
+        net_min = _minutes(row["started_at"], row["ended_at"]) - row["defrost_min"]
+        if net_min > LONG_MIN and row["after_trip"] and row["seen"]:
             hit = any(_same_lockout(row, claim, made) for claim in claims)
             right, missed = right + hit, missed + (not hit)
     for claim in claims:

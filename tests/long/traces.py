@@ -27,6 +27,7 @@ from trace_scores import (
     SetPoint,
     Tally,
     TripScore,
+    as_judged,
     binomial_interval,
     score_behaviour,
     score_changes,
@@ -123,6 +124,7 @@ def scored(path: Path) -> Result:
     try:
         found = analyse(made.frame, made.listed)
         result.seconds = time.perf_counter() - began
+        made = as_judged(made, found.faults)
         result.trips = score_trips(found.trips, made)
         result.counts = trip_counts(found.trips, made)
         result.lockouts = score_lockouts(found.lockouts, made)

@@ -15,21 +15,24 @@ from lowambient.traces.conditions import Learned, months
 from lowambient.traces.fan_switching import fan_switching
 from lowambient.traces.head_pressure import SCHEMA as HEAD_PRESSURE
 from lowambient.traces.head_pressure import head_pressure
-from lowambient.traces.known import ALWAYS_WANTED, hp_known, lp_known, switch_limit
-from lowambient.traces.lockouts import Lockout, lockouts
+from lowambient.traces.jumpers import SCHEMA as JUMPERED
+from lowambient.traces.jumpers import jumpered_spans
+from lowambient.traces.known import hp_known, lp_known, switch_limit
+from lowambient.traces.lockouts import Lockout, Standing, lockouts
 from lowambient.traces.noise import noise_kpa
 from lowambient.traces.resets import lp_reset
 from lowambient.traces.runs import CANNOT_TELL, SPLIT, Indices, running
 from lowambient.traces.set_points import SCHEMA as SET_POINTS
-from lowambient.traces.set_points import set_points
+from lowambient.traces.set_points import set_points, widened
+from lowambient.traces.steady import cooling_samples
 from lowambient.traces.steady_points import SCHEMA as STEADY_POINTS
 from lowambient.traces.steady_points import steady_points
 from lowambient.traces.stops import Stops, stops
 from lowambient.traces.trips import Judged, high_pressure, low_pressure
 
 FEWEST_SAMPLES = 10
-SPLIT_LATE_S, TURNED_KPA = 180.0, 25.0
-"""A stop read from the pressure split lies at most so long before it shows, where the pressure turned (judgement)."""
+SPLIT_LATE_S = 120.0
+"""A stop read from the pressure split lies at most so long before it shows (judgement)."""
 INSTANT = pl.Datetime("us", "UTC")
 TRIPS: dict[str, pl.DataType] = {
     "tripped_at": INSTANT,
@@ -56,6 +59,7 @@ TABLES: dict[str, dict[str, pl.DataType]] = {
     "circuit_months": CONDITIONS,
     "trace_faults": FAULTS,
     "steady_points": STEADY_POINTS,
+    "jumpered_spans": JUMPERED,
 }
 
 
@@ -71,6 +75,7 @@ class Analysis:
     months: pl.DataFrame
     faults: pl.DataFrame
     steady: pl.DataFrame
+    jumpered: pl.DataFrame
 
     def frames(self) -> dict[str, pl.DataFrame]:
         """The tables of `TABLES`."""
@@ -82,6 +87,7 @@ class Analysis:
             self.months,
             self.faults,
             self.steady,
+            self.jumpered,
         )
         return dict(zip(TABLES, found, strict=True))
 
@@ -104,7 +110,9 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
     is_low = low.trips(seen, trace.step_s) & ~(high.probability > low.probability)
     known_reset = (listed.lp_reset_kpa, usual_reset)
     reset = lp_reset(trace, seen, is_low, known_reset, suction_noise, from_split)
-    fan_on, fan_off = fan_switching(trace, state, listed.fan_on_kpa, listed.fan_off_kpa, head_noise)
+    fan_on, fan_off = fan_switching(
+        trace, state, cooling_samples(trace, listed), (listed.fan_on_kpa, listed.fan_off_kpa), head_noise
+    )
     reset_kpa = reset.kpa if reset else listed.lp_reset_kpa or usual_reset
     blur = float(np.hypot(suction_noise, REPEATABILITY_KPA))
     found: dict[str, Estimate | None] = {
@@ -114,24 +122,29 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
         "fan off": fan_off,
         "hp cut-out": high.cut_out,
     }
-    locked = lockouts(trace, seen, is_low, reset_kpa, blur, listed.duty in ALWAYS_WANTED)
+    head_blur = float(np.hypot(head_noise, REPEATABILITY_KPA))
+    is_high = high.trips(seen, trace.step_s) & ~(low.probability > high.probability)
+    standing = Standing(reset_kpa, (blur, head_blur), listed.duty)
+    locked = lockouts(trace, state, seen, (is_low, is_high), standing)
     learned = Learned(
         fan_on_kpa=fan_on.kpa if fan_on else None,
         fan_off_kpa=fan_off.kpa if fan_off else None,
         lp_cut_out=switch_limit(low.cut_out, of_low, blur, listed.duty is not None),
-        hp_cut_out=switch_limit(high.cut_out, of_high, float(np.hypot(head_noise, REPEATABILITY_KPA)), True),
+        hp_cut_out=switch_limit(high.cut_out, of_high, head_blur, True),
         lp_trips_s=trace.at_s[seen.first_off[is_low]],
         lockouts_s=np.array([(each.started_s, each.ended_s) for each in locked]).reshape(-1, 2),
     )
+    wide = {switch: widened(each, switch, trace.step_s) for switch, each in found.items()}
     return Analysis(
         running_from=state.from_what,
-        trips=_trips(trace, seen, low, high, from_split),
+        trips=_trips(trace, seen, low, high, (suction_noise, head_noise) if from_split else None),
         lockouts=_lockouts(locked),
-        set_points=set_points(found, listed, trace.refrigerant),
+        set_points=set_points(wide, listed, trace.refrigerant),
         head_pressure=head_pressure(trace, state, listed),
         months=months(trace, state, listed, learned),
         faults=fault_frame(faults),
         steady=steady_points(trace, state, listed),
+        jumpered=jumpered_spans(trace, state, listed, (low, high), learned),
     )
 
 
@@ -150,33 +163,35 @@ def _instants(seconds: np.ndarray) -> pl.Series:
     )
 
 
-def _stopped_s(trace: Trace, seen: Stops, which: Indices, kind: str, from_split: bool) -> Array:
-    """First sample at rest; where the state comes from the split, which closes late, after the pressure turned."""
-    first = seen.first_off[which]
-    if not from_split:
-        return np.asarray(trace.at_s[first])
-    channel = -trace["suction_kpa"] if kind == "low pressure" else trace.head_kpa
+def _stopped_s(trace: Trace, first: Indices, channel: Array, noise_kpa: float) -> Array:
+    """When each stop happened that the split shows: the sample after the one at which its pressure was furthest."""
     begin = np.searchsorted(trace.at_s, trace.at_s[first] - SPLIT_LATE_S)
-    turned = [_last_near_top(channel, int(low), int(high)) for low, high in zip(begin, first, strict=True)]
+    turned = [_last_near_top(channel, low, high, noise_kpa) for low, high in zip(begin, first, strict=True)]
     return np.asarray(trace.at_s[np.minimum(np.array(turned, dtype=np.int64) + 1, first)])
 
 
-def _last_near_top(channel: Array, low: int, high: int) -> int:
-    """The last of some samples at which a channel stands near its highest."""
+def _last_near_top(channel: Array, low: int, high: int, noise_kpa: float) -> int:
+    """The last of some samples at which a channel stands as high as it gets, but for noise."""
     window = channel[low : high + 1]
     if not np.isfinite(window).any():
         return high
-    return low + int(np.flatnonzero(window >= np.nanmax(window) - TURNED_KPA)[-1])
+    return low + int(np.flatnonzero(window >= np.nanmax(window) - noise_kpa)[-1])
 
 
-def _trips(trace: Trace, seen: Stops, low: Judged, high: Judged, from_split: bool) -> pl.DataFrame:
+def _trips(trace: Trace, seen: Stops, low: Judged, high: Judged, noises: tuple[float, float] | None) -> pl.DataFrame:
+    """Both kinds of trips; `noises` of suction and head where the state comes from the pressure split, else null."""
     frames = []
-    for kind, judged, other in (("low pressure", low, high), ("high pressure", high, low)):
+    channels = -trace["suction_kpa"], trace.head_kpa
+    for place, (kind, judged, other) in enumerate((("low pressure", low, high), ("high pressure", high, low))):
         which = np.flatnonzero(judged.trips(seen, trace.step_s) & (judged.probability >= other.probability))
+        first = seen.first_off[which]
+        stopped_s = trace.at_s[first]
+        if noises is not None:
+            stopped_s = _stopped_s(trace, first, channels[place], noises[place])
         frames.append(
             pl.DataFrame(
                 {
-                    "tripped_at": _instants(_stopped_s(trace, seen, which, kind, from_split)),
+                    "tripped_at": _instants(stopped_s),
                     "kind": pl.repeat(kind, len(which), dtype=pl.String, eager=True),
                     "on_start": seen.on_start[which],
                     "minimum_kpa": seen.lowest_kpa[which],

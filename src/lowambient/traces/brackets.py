@@ -22,7 +22,7 @@ INDEPENDENT = 12.0
 """Events that speak for themselves; more of them share what this model leaves out, and narrow nothing (judgement)."""
 STRAY_SHARE = 0.15
 """Share of events taken to be something else (judgement)."""
-MOST_EVENTS = 160
+MOST_EVENTS = 80
 """Events that are weighed; of more, so many evenly over time, since they would not narrow the interval."""
 GRID = 240
 COVERED = 0.90
@@ -104,6 +104,19 @@ def _log_likelihood(events: Events, grid: Array, blur: float, span: float, lag_s
     inside = ndtr((grid[:, None] - (middle - width / 2)) / blur) - ndtr((grid[:, None] - (middle + width / 2)) / blur)
     own = (1 - STRAY_SHARE) * events.weight
     return np.asarray(np.log(own * inside / width + (1 - own) / span).sum(axis=1))
+
+
+def log_bounds(grid: Array, seen_kpa: Array, blur_kpa: float, believed: float, *, above: bool) -> Array:
+    """Log likelihood (grid,) of one-sided bounds: the switch acts above (or not above) each pressure seen.
+
+    `believed` is the share of bounds that hold at all; as with brackets, many speak no louder than a few.
+    """
+    if len(seen_kpa) == 0:
+        return np.zeros(len(grid))
+    distance = (grid[:, None] - seen_kpa[None, :]) / blur_kpa
+    holds = ndtr(distance if above else 1.0 - distance)
+    told = np.log(believed * holds + 1 - believed).sum(axis=1)
+    return np.asarray(told * min(1.0, INDEPENDENT / len(seen_kpa)))
 
 
 def estimate(log_posterior: Array, grid: Array, events: int) -> Estimate:

@@ -117,7 +117,7 @@ def months(trace: Trace, running: Running, listed: Listed, learned: Learned = NO
     told = thinned(np.flatnonzero(steady), trace.step_s)
     part = replace(trace, at_s=trace.at_s[told], channels={name: trace[name][told] for name in CHANNELS})
     fan_on_kpa = learned.fan_on_kpa or listed.fan_on_kpa
-    lp_limit, hp_limit = _judged_by(trace, running, listed, learned)
+    lp_limit, hp_limit = judged_by(trace, running, listed, learned)
     facts: Facts = {
         **_hours(trace, running, cooling, bounds),
         **_fan_hours(trace, steady, learned.fan_off_kpa or listed.fan_off_kpa, bounds),
@@ -142,7 +142,7 @@ def _months_of(trace: Trace) -> tuple[npt.NDArray[np.datetime64], Index]:
     return month[seen], np.append(first[seen], len(trace))
 
 
-def _sample_hours(trace: Trace) -> Array:
+def sample_hours(trace: Trace) -> Array:
     """Hours that each sample stands for: to the next one, at most one usual step."""
     step_s = np.diff(trace.at_s, append=np.inf)
     return np.asarray(np.minimum(step_s, np.nan_to_num(trace.step_s)) / HOUR_S)
@@ -150,7 +150,7 @@ def _sample_hours(trace: Trace) -> Array:
 
 def _by_month(trace: Trace, asked: dict[str, tuple[Mask, bool]], bounds: Index) -> Facts:
     """Hours of each month in which something holds, for each thing asked: where it holds, and whether it is known."""
-    hours = _sample_hours(trace)
+    hours = sample_hours(trace)
     return {
         name: [float(hours[a:b][chosen[a:b]].sum()) if known else None for a, b in _pairs(bounds)]
         for name, (chosen, known) in asked.items()
@@ -184,7 +184,7 @@ def _fan_hours(trace: Trace, steady: Mask, fan_off_kpa: float | None, bounds: In
     return _by_month(trace, asked, bounds)
 
 
-def _judged_by(
+def judged_by(
     trace: Trace, running: Running, listed: Listed, learned: Learned
 ) -> tuple[SwitchLimit | None, SwitchLimit | None]:
     """The switches' limits by which hours beyond them are counted; null where such hours would prove nothing.

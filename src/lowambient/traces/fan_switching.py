@@ -20,7 +20,7 @@ from lowambient.traces.brackets import (
     log_likelihood,
     normal_log_prior,
 )
-from lowambient.traces.circuit import Array, Trace
+from lowambient.traces.circuit import Array, Mask, Trace
 from lowambient.traces.runs import Indices, Running
 
 STARTED_S = 180.0
@@ -44,11 +44,14 @@ class Turns:
 
 
 def fan_switching(
-    trace: Trace, running: Running, listed_on_kpa: float | None, listed_off_kpa: float | None, noise_kpa: float
+    trace: Trace, running: Running, cools: Mask, listed_kpa: tuple[float | None, float | None], noise_kpa: float
 ) -> tuple[Estimate | None, Estimate | None]:
-    """Fan-on and fan-off pressures, each null where head pressure does not saw between two."""
-    turns = _turns(trace, running, noise_kpa)
-    head = trace.head_kpa
+    """Fan-on and fan-off pressures, each null where head pressure does not saw between two.
+
+    `cools`: samples (samples,) in which a running circuit cools; `listed_kpa`: what the list says of both.
+    """
+    head = np.where(cools, trace.head_kpa, np.nan)
+    turns = _turns(trace, running, head, noise_kpa)
     if min(len(turns.peaks), len(turns.troughs)) < FEWEST_TURNS:
         return None, None
     tops, bottoms = head[turns.peaks], head[turns.troughs]
@@ -57,10 +60,11 @@ def fan_switching(
         return None, None
     samples_a_ramp = len(turns.samples) / (len(turns.peaks) + len(turns.troughs))
     if samples_a_ramp < SAMPLES_A_RAMP:
-        return _ends_of_saw(head[turns.samples], len(turns.peaks), noise_kpa)
+        rate = swing / (samples_a_ramp * trace.step_s)
+        return _ends_of_saw(head[turns.samples], len(turns.peaks), rate, noise_kpa)
     return (
-        _turning(trace, turns, listed_on_kpa, noise_kpa, 1.0),
-        _turning(trace, turns, listed_off_kpa, noise_kpa, -1.0),
+        _turning(trace, turns, listed_kpa[0], noise_kpa, 1.0),
+        _turning(trace, turns, listed_kpa[1], noise_kpa, -1.0),
     )
 
 
@@ -68,8 +72,7 @@ def _scatter(values: Array) -> float:
     return float(np.median(np.abs(values - np.median(values))))
 
 
-def _turns(trace: Trace, running: Running, noise_kpa: float) -> Turns:
-    head = trace.head_kpa
+def _turns(trace: Trace, running: Running, head: Array, noise_kpa: float) -> Turns:
     is_steady = (running.since_start_s >= STARTED_S) & np.isfinite(head)
     if not is_steady.any():
         return Turns(*(np.empty(0, dtype=np.int64) for _ in range(3)))
@@ -129,8 +132,12 @@ def _ramps(at_s: Array, head: Array, these: Indices, others: Indices) -> tuple[A
     return rates[0], rates[1]
 
 
-def _ends_of_saw(readings: Array, events: int, noise_kpa: float) -> tuple[Estimate, Estimate]:
-    """Both ends from readings that fall anywhere on the saw: a flat distribution between them, blurred by noise."""
+def _ends_of_saw(readings: Array, events: int, rate: float, noise_kpa: float) -> tuple[Estimate, Estimate]:
+    """Both ends from readings that fall anywhere on the saw: a flat distribution between them, blurred by noise.
+
+    A sensor that lags by L turns back L ln 2 times the ramp's `rate`, kPa/s, before each end (as in `_turning`, for
+    ramps alike), so both are weighed over the lags.
+    """
     low, high = np.quantile(readings, [0.002, 0.998])
     counts, edges = np.histogram(np.clip(readings, low, high), bins=FLAT_SAW_BINS, range=(low, high))
     middle = (edges[1:] + edges[:-1]) / 2
@@ -141,4 +148,14 @@ def _ends_of_saw(readings: Array, events: int, noise_kpa: float) -> tuple[Estima
     flat = (ndtr((middle - off) / noise_kpa) - ndtr((middle - on) / noise_kpa)) / (on - off)
     log_posterior = (np.log(0.95 * flat + 0.05 / swing) @ counts / max(1.0, np.sqrt(counts.sum()) / 15)).reshape(60, 60)
     on_log, off_log = np.logaddexp.reduce(log_posterior, axis=0), np.logaddexp.reduce(log_posterior, axis=1)
-    return estimate(on_log, ons, events), estimate(off_log, offs, events)
+    return _over_lags(on_log, ons, rate, events), _over_lags(off_log, offs, -rate, events)
+
+
+def _over_lags(log_posterior: Array, grid: Array, rate: float, events: int) -> Estimate:
+    """The end of a saw, moved on by what each lag leaves out; `rate` is signed as the pressure moves, kPa/s."""
+    shifts = LAGS_S * np.log(2.0) * rate
+    wide = np.linspace(grid[0] + min(shifts.min(), 0.0), grid[-1] + max(shifts.max(), 0.0), 3 * len(grid))
+    peak = float(log_posterior.max())
+    shares = np.exp(log_posterior - peak)
+    total = sum(np.interp(wide - shift, grid, shares, left=0.0, right=0.0) for shift in shifts)
+    return estimate(np.log(np.maximum(total, 1e-300)), wide, events)

@@ -42,17 +42,20 @@ class Known:
     """What is known of a switch beforehand, absolute kPa, each null where it is not.
 
     `limit_kpa` is the pressure that no such switch of the refrigerant acts beyond: above it for the low side, below it
-    for the high side. `always_wanted`: the unit cools all year, so a long stop is not a satisfied thermostat.
+    for the high side. `always_wanted`: the unit cools all year, so a long stop is not a satisfied thermostat;
+    `perhaps_always_wanted`: it is not known to be for comfort.
     `pumps_down`: it may stop by pump-down. `from_split`: stops are read from the pressure split, which may close in a
-    run too, so a call that stands says less.
+    run too, so a call that stands says less. `reset_kpa`: where the low-pressure switch closes again, listed or usual.
     """
 
     listed_kpa: float | None
     usual_kpa: float | None
     limit_kpa: float | None
     always_wanted: bool = False
+    perhaps_always_wanted: bool = False
     pumps_down: bool = False
     from_split: bool = False
+    reset_kpa: float | None = None
 
 
 def lp_known(listed: Listed, refrigerant: str | None, from_split: bool) -> Known:
@@ -70,7 +73,10 @@ def lp_known(listed: Listed, refrigerant: str | None, from_split: bool) -> Known
     always_wanted = listed.duty in ALWAYS_WANTED
     pumps_down = listed.pump_down is True or (listed.pump_down is None and listed.duty == "refrigeration")
     limit = float(dew_kpa(refrigerant, warmest_c))
-    return Known(listed.lp_cut_out_kpa, usual, limit, always_wanted, pumps_down, from_split)
+    usual_reset = None if listed.duty == "refrigeration" else usual_kpa(refrigerant, "lp reset", listed.barometric_kpa)
+    reset_kpa = listed.lp_reset_kpa or usual_reset
+    perhaps = listed.duty != "comfort"
+    return Known(listed.lp_cut_out_kpa, usual, limit, always_wanted, perhaps, pumps_down, from_split, reset_kpa)
 
 
 def hp_known(listed: Listed, refrigerant: str | None, from_split: bool) -> Known:

@@ -1,11 +1,15 @@
-"""Stopped time after a low-pressure trip with cooling still wanted: how long, what held it, what ended it."""
+"""Stopped time after a trip or a failed start with cooling still wanted: how long, what held it, what ended it."""
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from lowambient.traces.circuit import Array, Mask, Trace
+from lowambient.traces.known import ALWAYS_WANTED
+from lowambient.traces.runs import SPLIT, Running
 from lowambient.traces.stops import Stops
+from lowambient.traces.tries import stirs, tries
 
 SHORTEST_S = 900.0
 """A stop shorter than a quarter of an hour is a trip that cleared itself, anti-recycle time included (judgement)."""
@@ -14,9 +18,19 @@ AFTER_STOP_S = 300.0
 WARMED_K = 1.0
 """Rise of the outdoor temperature that explains a rise of the standing pressure (judgement)."""
 
-SLOW_S = 45.0
-MOVED = 4.0
-"""Jump of suction, in standard deviations of a reading, that a start leaves behind (judgement)."""
+CALL_GAP_S = 3600.0
+"""A call that is gone for less than that while nothing ran did not end a lockout: a defrost, a change of stage
+(judgement; defrosts of boxes last 15 to 45 minutes)."""
+FEWEST_SAMPLES = 7
+"""Fewer do not show that a circuit stood still."""
+RESTLESS, RESTLESS_KPA = 2.5, 35.0
+"""Scatter from one sample to the next, in deviations of a reading and at all (5 psi: no transducer of the trade
+scatters so much), that only a circuit which runs between samples shows."""
+AROUND, FEWEST_LONE_RUNS, SAMPLES_A_LONE_RUN, CHANCE = 24, 4, 1.5, 0.02
+"""Runs of hardly more than a sample come faster than the log. Where so many are seen within so many samples before and
+after a rest, it is believed at two per cent (judgement)."""
+CLEARS_S = 3600.0
+"""A shorter rest after a high-pressure trip may be a satisfied thermostat's, where no call is logged (judgement)."""
 
 OPEN, LATCHED, CANNOT_TELL = "switch open", "latched", "cannot tell"
 
@@ -32,71 +46,166 @@ class Lockout:
     ended_by: str
 
 
-def lockouts(
-    trace: Trace, stops: Stops, is_trip: Mask, reset_kpa: float | None, blur_kpa: float, always_wanted: bool
-) -> list[Lockout]:
-    """Lockouts of a circuit; `reset_kpa`: where its switch resets, if known; `blur_kpa`: the doubt of a reading.
+@dataclass(frozen=True)
+class Standing:
+    """What a circuit at rest is judged by: where the low-pressure switch resets, absolute kPa, null where not known;
+    the doubt of a reading of suction and of head, kPa; the listed duty."""
 
-    Where calls are not logged, a stop above the reset may be a satisfied thermostat, and is left out unless the start
+    reset_kpa: float | None
+    noises_kpa: tuple[float, float]
+    duty: str | None
+
+
+@dataclass(frozen=True)
+class _Rest:
+    """One rest, samples `first` to `last`: how it began and ended."""
+
+    first: int
+    last: int
+    restarts: bool
+    after_low: bool
+    after_high: bool
+    in_spite_of_call: bool
+    failed_start: bool
+
+
+@dataclass(frozen=True)
+class _Held:
+    """A stretch of rest (samples `first` to `last`) with cooling wanted and a failed start or a trip before it."""
+
+    first: int
+    last: int
+    ends: str
+    """`restart`, `try`, `call` (let go) or `log`."""
+
+
+def lockouts(
+    trace: Trace, running: Running, stops: Stops, trips: tuple[Mask, Mask], standing: Standing
+) -> list[Lockout]:
+    """Lockouts of a circuit; `trips` (stops,): low- and high-pressure ones.
+
+    Before each comes a trip, a stop in spite of a call that stands, or a start that failed, which in a slow log shows
+    only by its stir. A high-pressure switch closes as soon as the condenser cools: what holds after it is a latch.
+    Where calls are not logged, a rest above the reset may be a satisfied thermostat, and is left out unless the start
     before it failed, or the unit is one that always cools.
     """
-    tripped = [(int(stop), int(stops.first_off[stop])) for stop in np.flatnonzero(is_trip)]
-    held = [
-        each
-        for stop in range(len(stops))
-        for each in _called_in_vain(trace, stops, stop, bool(is_trip[stop]), blur_kpa)
-    ]
-    begins = sorted({(first, stop) for stop, first in tripped + held})
-    found = (_lockout(trace, stops, stop, first, reset_kpa, blur_kpa) for first, stop in begins)
-    is_wanted = np.isfinite(stops.still_called) | stops.on_start | always_wanted
-    return [
-        each
-        for each, (_, stop) in zip(found, begins, strict=True)
-        if each.ended_s - each.started_s >= SHORTEST_S and (is_wanted[stop] or each.kind == OPEN)
-    ]
-
-
-def _called_in_vain(trace: Trace, stops: Stops, stop: int, is_trip: bool, blur_kpa: float) -> list[tuple[int, int]]:
-    """Calls within one off time that no start answered: after a trip, or where suction jumped as by a start.
-
-    Between slow samples a start and its trip go unseen; a controller that holds a circuit off leaves pressures alone.
-    """
-    first, last = int(stops.first_off[stop]), int(stops.last_off[stop])
-    called, suction = trace["cooling_called"][first : last + 1], trace["suction_kpa"][first : last + 1]
-    begins = np.flatnonzero((called[1:] == 1) & (called[:-1] == 0)) + 1
+    stirred = stirs(trace, standing.noises_kpa)
     found = []
-    for begin in begins:
-        before, after = suction[max(begin - 3, 0) : begin], suction[begin : begin + 4]
-        if np.isfinite(before).any() and np.isfinite(after).any():
-            moved_kpa = np.nanmax(np.abs(after - np.nanmedian(before)))
-            if is_trip or (trace.step_s > SLOW_S and moved_kpa > MOVED * blur_kpa):
-                found.append((stop, first + int(begin)))
+    for rest in _rests(trace, running, stops, trips):
+        within = np.flatnonzero(stirred[rest.first : rest.last + 1]) + rest.first
+        for held in _held(trace, rest, tries(trace.at_s, rest.first, within)):
+            each = _lockout(trace, held, standing)
+            after_high = rest.after_high and held.first == rest.first
+            each = replace(each, kind=LATCHED) if after_high else each
+            shortest_s = CLEARS_S if after_high and not _is_called(trace, held) else SHORTEST_S
+            lasts = each.ended_s - each.started_s >= shortest_s
+            lasts &= not _by_chance(running.on | stirred, held)
+            if lasts and _is_wanted(trace, rest, held, each, standing.duty) and _is_still(trace, held, standing):
+                found.append(each)
     return found
 
 
-def _lockout(trace: Trace, stops: Stops, stop: int, first: int, reset_kpa: float | None, blur_kpa: float) -> Lockout:
-    """The lockout that begins with sample `first` of a stop's off time."""
-    last = int(stops.last_off[stop])
-    until = _call_ends(trace["cooling_called"], first, last)
-    is_over = bool(stops.restarts[stop]) and until is None
-    ended_s = trace.at_s[until] if until is not None else trace.at_s[stops.first_off[stop]] + stops.off_s[stop]
-    off = slice(first, (until or last) + 1)
+def _by_chance(active: Mask, held: _Held) -> bool:
+    """Whether so long a rest may be chance: a circuit that cycles faster than its log is caught running now and then.
+
+    `active` (samples,): running or stirred. Told from their share in the samples about the rest; few of them, or runs
+    of several samples, are no such chance.
+    """
+    beside = np.concatenate([active[max(held.first - AROUND, 0) : held.first], active[held.last + 1 :][:AROUND]])
+    lone = int(np.count_nonzero(np.diff(beside.astype(np.int8)) == 1))
+    if lone < FEWEST_LONE_RUNS or beside.sum() > SAMPLES_A_LONE_RUN * lone:
+        return False
+    return bool((1 - beside.mean()) ** (held.last - held.first + 1) > CHANCE)
+
+
+def _rests(trace: Trace, running: Running, stops: Stops, trips: tuple[Mask, Mask]) -> Iterator[_Rest]:
+    """Rests long enough for a lockout, those too whose beginning was not seen."""
+    spans = running.spans
+    of_stop = {int(first): stop for stop, first in enumerate(stops.first_off)}
+    lasts_s = trace.at_s[spans.last] - trace.at_s[spans.first] + trace.step_s
+    for place in np.flatnonzero(~spans.on & (lasts_s >= SHORTEST_S)).tolist():
+        after = place + 1
+        stop = of_stop.get(int(spans.first[place]))
+        seen = stop is not None
+        yield _Rest(
+            first=int(spans.first[place]),
+            last=int(spans.last[place]),
+            restarts=after < len(spans.on) and bool(spans.follows[after] & spans.on[after]),
+            after_low=seen and bool(trips[0][stop]),
+            after_high=seen and bool(trips[1][stop]),
+            in_spite_of_call=seen and running.from_what != SPLIT and bool(stops.still_called[stop] == 1),
+            failed_start=seen and bool(stops.on_start[stop]),
+        )
+
+
+def _is_called(trace: Trace, held: _Held) -> bool:
+    return bool(np.isfinite(trace["cooling_called"][held.first]))
+
+
+def _is_wanted(trace: Trace, rest: _Rest, held: _Held, found: Lockout, duty: str | None) -> bool:
+    """Whether cooling was wanted for all one can tell."""
+    tried = held.first > rest.first and duty != "comfort"
+    return duty in ALWAYS_WANTED or _is_called(trace, held) or rest.failed_start or tried or found.kind == OPEN
+
+
+def _is_still(trace: Trace, held: _Held, standing: Standing) -> bool:
+    """Whether both pressures stand still enough for a circuit at rest, over enough samples."""
+    part = slice(held.first, held.last + 1)
+    channels = (trace["suction_kpa"][part], trace.head_kpa[part])
+    limits_kpa = (min(RESTLESS * noise, RESTLESS_KPA) for noise in standing.noises_kpa)
+    still = all(_scatter(channel) <= limit for channel, limit in zip(channels, limits_kpa, strict=True))
+    return still and held.last - held.first >= FEWEST_SAMPLES - 1
+
+
+def _held(trace: Trace, rest: _Rest, tried: list[tuple[int, int]]) -> list[_Held]:
+    """Stretches of one rest in which it was held out: from a trip or a try to the next try, or to the call's end.
+
+    Once a start has failed, later calls in the same rest are in vain too.
+    """
+    found, held = [], rest.after_low or rest.after_high or rest.in_spite_of_call
+    for begin, end in _calls(trace, rest.first, rest.last):
+        start = begin
+        for try_first, try_last in tried:
+            if begin <= try_last <= end:
+                if held and try_first > start:
+                    found.append(_Held(start, try_first - 1, "try"))
+                held, start = True, try_last
+        if held:
+            at_end = "restart" if rest.restarts else "log"
+            found.append(_Held(start, end, at_end if end == rest.last else "call"))
+    return found
+
+
+def _calls(trace: Trace, first: int, last: int) -> list[tuple[int, int]]:
+    """First and last sample of each call within a rest, gaps of a defrost bridged; all of it where none is logged."""
+    called = trace["cooling_called"][first : last + 1]
+    if not np.isfinite(called).any():
+        return [(first, last)]
+    on = np.flatnonzero(called == 1) + first
+    if len(on) == 0:
+        return []
+    parts = np.split(on, np.flatnonzero(np.diff(trace.at_s[on]) > CALL_GAP_S) + 1)
+    return [(int(part[0]), int(part[-1])) for part in parts]
+
+
+def _scatter(values: Array) -> float:
+    """Standard deviation of a reading from second differences, robust; 0 where they are few."""
+    values = values[np.isfinite(values)]
+    if len(values) < 5:
+        return 0.0
+    return float(np.median(np.abs(np.diff(values, n=2))) / 0.6745 / np.sqrt(6.0))
+
+
+def _lockout(trace: Trace, held: _Held, standing: Standing) -> Lockout:
+    """What held the circuit in a stretch, and what ended that."""
+    reset_kpa, blur_kpa = standing.reset_kpa, standing.noises_kpa[0]
+    off = slice(held.first, held.last + 1)
     kind = _kind(trace, off, reset_kpa, blur_kpa)
-    if until is not None:
-        ended_by = "cooling call ended"
-    elif not is_over:
-        ended_by = "log ended"
-    else:
+    after = held.last if held.ends == "log" else min(held.last + 1, len(trace) - 1)
+    ended_by = {"call": "cooling call ended", "log": "log ended"}.get(held.ends)
+    if ended_by is None:
         ended_by = _ended_by(trace, off, kind, reset_kpa, blur_kpa)
-    return Lockout(trace.at_s[first], float(ended_s), kind, float(trace.outdoor_c[first]), ended_by)
-
-
-def _call_ends(called: Array, first: int, last: int) -> int | None:
-    """The sample at which a call that stood at sample `first` was let go; null where it was not, or is not logged."""
-    if called[first] != 1:
-        return None
-    let_go = np.flatnonzero(called[first : last + 1] == 0)
-    return first + int(let_go[0]) if len(let_go) else None
+    return Lockout(trace.at_s[held.first], float(trace.at_s[after]), kind, float(trace.outdoor_c[held.first]), ended_by)
 
 
 def _kind(trace: Trace, off: slice, reset_kpa: float | None, blur_kpa: float) -> str:

@@ -1,7 +1,6 @@
 """Where the low-pressure switch resets: between the last pressure that stayed out and the first that let it start."""
 
 import numpy as np
-from scipy.special import ndtr
 
 from lowambient.traces.brackets import (
     REPEATABILITY_KPA,
@@ -10,6 +9,7 @@ from lowambient.traces.brackets import (
     believed,
     estimate,
     grid_kpa,
+    log_bounds,
     log_likelihood,
     normal_log_prior,
 )
@@ -21,8 +21,12 @@ TIMERS_DONE_S = 600.0
 """Anti-recycle and minimum off times have run out by then (makers' manuals give three to five minutes; from memory)."""
 AFTER_LONG = 0.4
 """Certainty that the switch let a circuit start after a long stop: somebody may have come (judgement)."""
+AFTER_FALL = 0.1
+"""The same where the pressure had stood higher before without a start."""
 STAYED_BELIEVED, TIMED_BELIEVED = 0.6, 0.85
 """Share of bounds that hold: a latched board stays out above the reset, a jumper wire starts below it (judgement)."""
+LIST_BELIEVED = 0.8
+"""Share of lists that are right to a few psi (judgement)."""
 FEWEST_TIMED = 4
 SPLIT_LATE_S = 120.0
 CALL_UNKNOWN = 0.6
@@ -50,8 +54,16 @@ def lp_reset(
     is_timed = (called == 0) | _by_timer(stops.off_s[tripped], is_long, trace.step_s)
     starts = stops.restarts[tripped]
     quick = _starts(trace, stops, tripped[starts & ~is_long & ~is_timed], late_s)
-    late = _starts(trace, stops, tripped[starts & is_long & ~is_timed], late_s)
-    events = Events.joined(quick, late.weighed(AFTER_LONG))
+    blur = float(np.hypot(noise_kpa, REPEATABILITY_KPA))
+    late = tripped[starts & is_long & ~is_timed]
+    at_peak = np.array([_ends_at_peak(trace, stops, int(each), 2 * blur) for each in late], dtype=bool)
+    events = Events.joined(
+        quick,
+        Events.joined(
+            _starts(trace, stops, late[at_peak], late_s).weighed(AFTER_LONG),
+            _starts(trace, stops, late[~at_peak], late_s).weighed(AFTER_FALL),
+        ),
+    )
     timed_kpa = _starts(trace, stops, tripped[starts & is_timed], late_s).reading_kpa
     stayed_kpa = np.array([_stayed_out_kpa(trace, stops, int(each)) for each in tripped[is_long & (called != 0)]])
     stayed_kpa = stayed_kpa[np.isfinite(stayed_kpa)]
@@ -60,12 +72,11 @@ def lp_reset(
     given = [each for each in known if each is not None]
     seen = np.concatenate([stayed_kpa, events.reading_kpa, timed_kpa, given])
     grid = grid_kpa(0.7 * float(seen.min()), 1.2 * float(seen.max()))
-    blur = float(np.hypot(noise_kpa, REPEATABILITY_KPA))
     log_posterior = (
         _log_prior(grid, *known)
         + log_likelihood(events, grid, noise_kpa)
-        + _bounds(grid, stayed_kpa, blur, STAYED_BELIEVED, above=True)
-        + _bounds(grid, timed_kpa, blur, TIMED_BELIEVED, above=False)
+        + log_bounds(grid, stayed_kpa, blur, STAYED_BELIEVED, above=True)
+        + log_bounds(grid, timed_kpa, blur, TIMED_BELIEVED, above=False)
     )
     return believed(estimate(log_posterior, grid, len(events)), events, noise_kpa)
 
@@ -84,7 +95,7 @@ def _by_timer(off_s: Array, is_long: Mask, step_s: float) -> Mask:
 
 def _log_prior(grid: Array, listed_kpa: float | None, usual_kpa: float | None) -> Array:
     if listed_kpa is not None:
-        return normal_log_prior(grid, listed_kpa, 25.0, 0.6)
+        return normal_log_prior(grid, listed_kpa, 25.0, LIST_BELIEVED)
     return normal_log_prior(grid, usual_kpa, 0.15 * usual_kpa, 0.5) if usual_kpa is not None else np.zeros(len(grid))
 
 
@@ -111,6 +122,13 @@ def _last_top(suction: Array, low: int, high: int) -> int:
     return low + int(np.nanargmax(window)) if np.isfinite(window).any() else high
 
 
+def _ends_at_peak(trace: Trace, stops: Stops, stop: int, room_kpa: float) -> bool:
+    """Whether a rest ended about as high as it ever stood after the timers had run out."""
+    stayed_kpa = _stayed_out_kpa(trace, stops, stop)
+    last = trace["suction_kpa"][stops.last_off[stop]]
+    return not stayed_kpa > last + room_kpa
+
+
 def _stayed_out_kpa(trace: Trace, stops: Stops, stop: int) -> float:
     """The highest pressure at which the circuit stayed out after the timers had run out, smoothed over five samples."""
     first, last = int(stops.first_off[stop]), int(stops.last_off[stop])
@@ -118,10 +136,3 @@ def _stayed_out_kpa(trace: Trace, stops: Stops, stop: int) -> float:
     suction = trace["suction_kpa"][begin : last - 2]
     suction = suction[np.isfinite(suction)]
     return float(np.convolve(suction, np.full(5, 0.2), mode="valid").max()) if len(suction) >= 5 else np.nan
-
-
-def _bounds(grid: Array, seen_kpa: Array, blur: float, believed: float, *, above: bool) -> Array:
-    """Log likelihood of one-sided bounds: the reset lies above (or not above) each pressure seen."""
-    distance = (grid[:, None] - seen_kpa[None, :]) / blur
-    holds = ndtr(distance if above else 1.0 - distance)
-    return np.asarray(np.log(believed * holds + 1 - believed).sum(axis=1))

@@ -2,12 +2,15 @@
 
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import median_filter
 
-from lowambient.traces.circuit import Array, Mask, Trace
+from lowambient.traces.bends import state_from_bends
+from lowambient.traces.circuit import GAP_STEPS, SHORTEST_GAP_S, Array, Mask, Trace
+from lowambient.traces.noise import noise_kpa
 
 Indices = npt.NDArray[np.int64]
 
@@ -25,8 +28,8 @@ RUNNING_SHARE_OF_CURRENT = 0.3
 LEAST_RUNNING_A = 0.8
 SMOOTHED_S = 60.0
 """Span of the median that keeps noise from looking like a start (judgement); none where samples are farther apart."""
-KNEE_WITHIN_S, KNEE_SHARE, LEVEL_OVER_S = 900.0, 0.08, 420.0
-"""A stop shows in the split at most this long after it happened, and is over once so much of its fall is done."""
+KNEE_WITHIN_S, KNEE_AFTER_S, KNEE_SHARE = 180.0, 60.0, 0.1
+"""A change shows in the split at most so long before or after its bend, and is under way once so much of it is done."""
 
 
 @dataclass(frozen=True)
@@ -127,21 +130,62 @@ def log_ratio(trace: Trace) -> Array:
     """Natural logarithm of head over suction pressure, both absolute; a running median where samples come fast."""
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.asarray(np.log(trace.head_kpa / trace["suction_kpa"]))
-    window = 2 * int(SMOOTHED_S / (2 * trace.step_s)) + 1 if trace.step_s > 0 else 1
+    return _smoothed(ratio, trace.step_s)
+
+
+def _smoothed(ratio: Array, step_s: float) -> Array:
+    """A running median over SMOOTHED_S."""
+    window = 2 * int(SMOOTHED_S / (2 * step_s)) + 1 if step_s > 0 else 1
     if window < 3 or len(ratio) < window:
         return ratio
     return np.where(np.isfinite(ratio), median_filter(ratio, size=window, mode="nearest"), np.nan)
 
 
 def _split_state(trace: Trace, ratio: Array) -> Array:
-    """1 and 0 by hysteresis on the pressure split, each stop moved back to where the split began to fall."""
-    resting, running_ = _split_limits(ratio)
-    sure = np.where(ratio >= running_, 1.0, np.where(ratio <= resting, 0.0, np.nan))
-    state = _carried(sure, trace.gap_before() | ~np.isfinite(ratio))
-    state[~np.isfinite(ratio)] = np.nan
-    for edge in np.flatnonzero((state[1:] == 0) & (state[:-1] == 1)) + 1:
-        state[_knee(trace.at_s, ratio, int(edge), state) : edge] = 0
+    """1 and 0 from the pressures alone, NaN where they are not known for longer than a moment."""
+    suction, head = trace["suction_kpa"], trace.head_kpa
+    state = np.full(len(trace), np.nan)
+    told = np.flatnonzero(np.isfinite(suction) & np.isfinite(head) & (suction > 0) & (head > 0))
+    if len(told) == 0:
+        return state
+    everywhere = np.ones(len(told), dtype=bool)
+    noises = noise_kpa(suction[told], everywhere), noise_kpa(head[told], everywhere)
+    limits = _split_limits(ratio)
+    apart = np.diff(trace.at_s[told], prepend=-np.inf) > max(GAP_STEPS * trace.step_s, SHORTEST_GAP_S)
+    bounds = np.append(np.flatnonzero(apart), len(told))
+    for begin, end in pairwise(bounds.tolist()):
+        part = told[begin:end]
+        found = state_from_bends(trace.step_s, (suction[part], head[part]), noises, limits)
+        found = _sharpened(trace.at_s[part], _smoothed(np.log(head[part] / suction[part]), trace.step_s), found)
+        state[part[0] : part[-1] + 1] = np.repeat(found, np.diff(part, append=part[-1] + 1))
     return state
+
+
+def _sharpened(at_s: Array, ratio: Array, state: Array) -> Array:
+    """The same states with each change moved to where the ratio left its level."""
+    edges = np.flatnonzero(np.diff(state)) + 1
+    moved = state.copy()
+    ends = np.append(edges, len(state))[1:]
+    previous = 0
+    for edge, end in zip(edges.tolist(), ends.tolist(), strict=True):
+        sign = 1.0 if state[edge] == 0 else -1.0
+        knee = _knee(at_s, sign * ratio, edge, previous, end)
+        moved[min(knee, edge) : max(knee, edge)] = state[edge] if knee < edge else state[edge - 1]
+        previous = knee
+    return moved
+
+
+def _knee(at_s: Array, ratio: Array, edge: int, begin: int, end: int) -> int:
+    """First sample of the fall about `edge`: after the split left its level, between two other changes."""
+    begin = max(begin + 1, int(np.searchsorted(at_s, at_s[edge] - KNEE_WITHIN_S)))
+    end = min(end - 1, int(np.searchsorted(at_s, at_s[edge] + KNEE_AFTER_S, side="right")))
+    if edge - begin < 1 or end <= edge:
+        return edge
+    window = ratio[begin : end + 1]
+    lately = window[: edge - begin]
+    level = float(np.sort(lately)[int(0.9 * (len(lately) - 1))])
+    near = np.flatnonzero(window >= level - KNEE_SHARE * (level - window.min()))
+    return begin + int(near[-1]) + 1 if near[-1] + 1 < len(window) else edge
 
 
 def _split_limits(ratio: Array) -> tuple[float, float]:
@@ -165,24 +209,3 @@ def _split_limits(ratio: Array) -> tuple[float, float]:
         return RESTING_LOG_RATIO, RUNNING_LOG_RATIO
     step = high[best] - low[best]
     return float(low[best] + 0.3 * step), float(low[best] + 0.5 * step)
-
-
-def _carried(sure: Array, restarts: Mask) -> Array:
-    """The last sure state, forgotten at each restart."""
-    places = np.where(np.isfinite(sure) | restarts, np.arange(len(sure)), 0)
-    return sure[np.maximum.accumulate(places)]
-
-
-def _knee(at_s: Array, ratio: Array, edge: int, state: Array) -> int:
-    """First sample of the fall that crosses the resting limit at `edge`: after the split left its level."""
-    begin = int(np.searchsorted(at_s, at_s[edge] - KNEE_WITHIN_S))
-    off_before = np.flatnonzero(state[begin:edge] != 1)
-    begin += int(off_before[-1]) + 1 if len(off_before) else 0
-    if edge - begin < 2:
-        return edge
-    window = ratio[begin : edge + 1]
-    lately = window[at_s[begin : edge + 1] >= at_s[edge] - LEVEL_OVER_S][:-1]
-    lately = lately if len(lately) else window[:-1]
-    level = float(np.sort(lately)[int(0.9 * (len(lately) - 1))])
-    near = np.flatnonzero(window >= level - KNEE_SHARE * (level - window[-1]))
-    return begin + int(near[-1]) + 1

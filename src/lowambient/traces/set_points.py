@@ -1,13 +1,20 @@
 """Switching pressures as they really are, beside what the unit list says."""
 
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
 import polars as pl
 
+from lowambient import reference
 from lowambient.refrigerant.table import saturation_table
 from lowambient.refrigerant.usual_settings import KPA_PER_PSI
 from lowambient.traces.brackets import Estimate
 from lowambient.traces.circuit import Listed
 
 SWITCHES = ("lp cut-out", "lp reset", "fan on", "fan off", "hp cut-out")
+NORMAL_90 = 1.645
+"""Half width of a central 90 % interval in standard deviations, Gaussian."""
 SCHEMA: dict[str, pl.DataType] = {
     "switch": pl.String(),
     "estimate_kpa": pl.Float64(),
@@ -29,6 +36,23 @@ def listed_kpa(listed: Listed, switch: str) -> float | None:
         "fan off": listed.fan_off_kpa,
         "hp cut-out": listed.hp_cut_out_kpa,
     }[switch]
+
+
+@cache
+def model_error_kpa(switch: str, step_s: float) -> float:
+    """Standard deviation of what brackets leave out, for a log of that interval: `reference/set_point_errors.tsv`."""
+    rows = [row for row in reference.rows("set_point_errors") if row["switch"] == switch]
+    row = next((row for row in rows if step_s <= float(row["up_to_s"])), rows[-1])
+    return float(row["error_psi"]) * KPA_PER_PSI
+
+
+def widened(found: Estimate | None, switch: str, step_s: float) -> Estimate | None:
+    """The estimate with an interval that allows for the error of the model too, in quadrature on each side."""
+    if found is None:
+        return None
+    more = NORMAL_90 * model_error_kpa(switch, step_s)
+    lower, upper = (float(np.hypot(each - found.kpa, more)) for each in (found.lower_kpa, found.upper_kpa))
+    return replace(found, lower_kpa=max(found.kpa - lower, 0.0), upper_kpa=found.kpa + upper)
 
 
 def _saturation_c(refrigerant: str, switch: str, kpa: float) -> float | None:

@@ -19,7 +19,8 @@ class Side:
 
     Arrays (stops,): `at_s`, `reading_kpa` and `rate_kpa_s` at each stop; `opened` and `other_opened`, what this and the
     other switch showed; `run_kpa` and `run_sd_kpa`, the middle and scatter of the run that ended. `steady_kpa`: all
-    settled readings. Arrays (runs,): `runs_kpa`, how far each run settled, and `runs_at_s`, when it ended.
+    settled readings. `rested_kpa` (stops,): the channel at the end of the rest. Arrays (runs,): `runs_kpa`, how far
+    each run settled, and `runs_at_s`, when it ended.
     """
 
     sign: float
@@ -33,6 +34,7 @@ class Side:
     runs_at_s: Array
     run_kpa: Array
     run_sd_kpa: Array
+    rested_kpa: Array
 
 
 def low_side(trace: Trace, running: Running, stops: Stops) -> Side:
@@ -62,7 +64,14 @@ def _side(sign: float, channel: Array, running: Running, stops: Stops) -> Side:
         runs_at_s=ends_s,
         run_kpa=middle,
         run_sd_kpa=scatter,
+        rested_kpa=_rested(channel, stops),
     )
+
+
+def _rested(channel: Array, stops: Stops) -> Array:
+    """Median of the last three readings of each rest; NaN where one is missing."""
+    last = np.maximum(stops.last_off - np.arange(3)[:, None], stops.first_off)
+    return np.asarray(np.median(channel[last], axis=0)) if len(stops) else np.empty(0)
 
 
 def _steady(channel: Array, running: Running) -> Array:

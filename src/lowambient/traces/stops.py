@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lowambient.traces.circuit import Array, Mask, Trace
-from lowambient.traces.runs import Indices, Running
+from lowambient.traces.runs import SPLIT, Indices, Running
 
 LONGEST_START_S = 360.0
 """A stop this soon after a start counts as one on start: start delays of low-pressure switches reach five minutes."""
@@ -13,6 +13,8 @@ RATE_OVER_S = 60.0
 ABOUT_A_STOP_S = 45.0
 """A lagging sensor still shows the stop for so long (judgement)."""
 SURE_OF_SECOND = 5
+SPLIT_OFF_S = 90.0
+"""A stop read from the pressure split is known to that (judgement)."""
 
 
 @dataclass(frozen=True)
@@ -76,7 +78,7 @@ def stops(trace: Trace, running: Running) -> Stops:
         suction_rate=np.minimum(_rate(at_s, suction, last_on, run_begin), 0.0),
         highest_kpa=_extreme(head, about, 1.0),
         head_rate=np.maximum(_rate(at_s, head, last_on, run_begin), 0.0),
-        still_called=_still_called(trace["cooling_called"], first_off),
+        still_called=_still_called(trace["cooling_called"], _call_read_at(running, first_off, last_off)),
         lp_opened=_opened(trace["lp_switch_closed"], last_on, first_off),
         hp_opened=_opened(trace["hp_switch_closed"], last_on, first_off),
         solenoid_shut=1 - trace["liquid_solenoid_open"][last_on],
@@ -107,11 +109,19 @@ def _rate(at_s: Array, channel: Array, last_on: Indices, run_begin: Indices) -> 
     return np.where(np.isfinite(rate), rate, 0.0)
 
 
-def _still_called(called: Array, first_off: Indices) -> Array:
+def _call_read_at(running: Running, first_off: Indices, last_off: Indices) -> tuple[Indices, Indices]:
+    """First and last sample of the rest at which its call is read; a stop that the split shows may be a while off."""
+    if running.from_what != SPLIT:
+        return first_off, first_off
+    later = np.searchsorted(running.at_s, running.at_s[first_off] + SPLIT_OFF_S, side="right") - 1
+    return first_off, np.minimum(later, last_off)
+
+
+def _still_called(called: Array, read_at: tuple[Indices, Indices]) -> Array:
     """1 where cooling was still called for when the compressor stood; NaN also where the call never changes."""
     if not (np.nanmin(called, initial=1.0) < np.nanmax(called, initial=0.0)):
-        return np.full(len(first_off), np.nan)
-    return called[first_off]
+        return np.full(len(read_at[0]), np.nan)
+    return np.asarray(np.minimum(called[read_at[0]], called[read_at[1]]))
 
 
 def _opened(closed: Array, last_on: Indices, first_off: Indices) -> Array:

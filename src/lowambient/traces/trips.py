@@ -17,6 +17,7 @@ from lowambient.traces.brackets import (
     believed,
     estimate,
     grid_kpa,
+    log_bounds,
     log_likelihood,
 )
 from lowambient.traces.circuit import Array, Mask, Trace
@@ -31,12 +32,25 @@ CALL_ON_BRIEFLY = 1.5
 """The same where the rest lasts no longer than two samples: the call may have gone and come between them."""
 SHORT_RUN_S, LONG_RUNS_S, SHORT_RUN, SHORT_RUN_AMONG_SHORT = 270.0, 600.0, 2.5, 1.0
 """Log odds from a run that no thermostat ends so soon (makers' least run times are three minutes and more; memory)."""
+LEAST_RUN_S = 180.0
 SWITCH_SEEN_OPEN, SWITCH_SEEN_CLOSED = 6.0, -1.0
 """Log odds where the switch is logged (judgement); one that closes again between two samples is not seen open."""
+TIMED_OFF_S, LONG_OFFS_S, TIMED_OFF = 330.0, 600.0, 2.0
+"""Log odds from a rest no longer than timers make it, among rests that are longer: a satisfied thermostat seldom calls
+again at once (judgement; anti-recycle times of three to five minutes from memory)."""
+SLOWEST_FOR_TIMERS_S = 120.0
+"""A slower log does not show how long a rest was."""
+FREE_TO_START = -1.5
+"""Log odds from a longer rest that ends well above the reset: the switch had let go long since, and only a latched
+board still held it (judgement); not where an earlier start had just failed, for then boards latch."""
+LEAST_DUTY, BARELY_RAN_OFF_S, BARELY_RAN = 0.05, 1800.0, 2.0
+"""Log odds from so small a share of running before a long rest, of a unit that cools all year: that satisfies no
+thermostat (judgement: machines are sized for several times the least load)."""
 LONG_OFF_S, LONG_OFF_WANTED = 3600.0, 0.5
 """Log odds from an hour's stop of a unit that cools all year, where the call itself is not logged (judgement)."""
 PUMPED_DOWN = -4.0
-"""Log odds of a trip where each stop ends at the switch by design, the call is not logged, and the run was no start."""
+"""Log odds of a trip where each stop ends at the switch by design and the call is not logged, but for a failed start
+that is tried again as soon as the timer or the switch lets it."""
 FAILED_START_OFF_S = 900.0
 """A rest this long after a run within two samples is a start that failed (judgement)."""
 PRIOR_TRIP = 0.15
@@ -55,8 +69,13 @@ SURE = 0.6
 """Certainty from which a stop is called a trip (judgement: a false trip misleads more than a missed one)."""
 ANY_SETTING = 0.04
 """Weight of any setting at all, beside 3 of the listed and 1 of the usual one (judgement)."""
+TRIPS_BELIEVED, RUNS_BELIEVED = 0.85, 0.85
+"""Share of bounds that hold: some trips are none, some runs had a jumper or a start delay (judgement)."""
+CROSSED_OVER_S = 60.0
 NEAR = 0.95
 """Share of the least high-pressure cut-out under which head has not come near one (judgement)."""
+SPEAK_FOR_THEMSELVES = 30.0
+"""Stops that do; more of them share what this model leaves out, and outvote nobody's list (judgement)."""
 MOST_STOPS = 600
 """Stops that the cut-out is learned from; more are thinned evenly."""
 
@@ -68,20 +87,26 @@ Span = tuple[float, float]
 class Judged:
     """Probability that each stop is a trip (stops,), and where the switch acts, null where that cannot be told.
 
-    `opened`: the switch itself was seen to open, 1, 0 or NaN where it is not logged.
+    `from_split`: stops are read from the pressures alone. `opened`: the switch itself was seen to open, 1, 0 or NaN
+    where it is not logged. `jumpered`: a stretch, seconds since 1970, in which the switch did not act, null without
+    one; `through`: runs in it that settled beyond the switch.
     """
 
     probability: Array
     opened: Array
     cut_out: Estimate | None
+    from_split: bool = False
+    jumpered: Span | None = None
+    through: int = 0
 
     def trips(self, stops: Stops, step_s: float) -> Mask:
         """Stops that are more likely a trip than not, and that can be told from a flicker of the log.
 
-        A run or a rest within two samples could be either; it counts where the call or the switch itself was seen, or
-        where a long rest follows a start that failed. So trips that come as fast as the samples are a lower bound.
+        A run or a rest within two samples could be either; it counts where the call or the switch itself was seen (the
+        call only if the state itself is logged), or where a long rest follows a start that failed. So trips that come
+        as fast as the samples are a lower bound.
         """
-        is_seen = (stops.still_called == 1) | (self.opened == 1)
+        is_seen = ((stops.still_called == 1) & (not self.from_split)) | (self.opened == 1)
         outlasts = (stops.off_s > 2 * step_s) & ((stops.run_s > 2 * step_s) | (stops.off_s > FAILED_START_OFF_S))
         return np.asarray((self.probability > SURE) & (is_seen | outlasts))
 
@@ -117,28 +142,33 @@ def _judge(side: Side, stops: Stops, allowed: Mask, known: Known, noise_kpa: flo
     probability = np.zeros(len(stops))
     read = np.flatnonzero(np.isfinite(side.reading_kpa))
     if len(read) == 0 or (known.limit_kpa is None and known.listed_kpa is None) or _never_near(side, read, known):
-        return Judged(probability, side.opened, None)
+        return Judged(probability, side.opened, None, known.from_split)
     blur = float(np.hypot(noise_kpa, REPEATABILITY_KPA))
     thinned = read[:: 1 + len(read) // MOST_STOPS]
-    odds = np.exp(_other_evidence(side, stops, allowed, known))
+    odds = np.exp(_other_evidence(side, stops, allowed, known, blur))
     ordinary = _ordinary_density(side, blur)
-    share = PRIOR_TRIP
+    beyond = side.sign * side.runs_kpa[:, None] > side.sign * grid[None, :] + 2 * blur
+    share, share_heard = PRIOR_TRIP, min(1.0, SPEAK_FOR_THEMSELVES / len(thinned))
+    trip_density = odds[thinned, None] * _trip_density(side, stops, thinned, grid, blur)
+    held_short = _held_short(side, thinned, grid, blur)
     for _ in range(3):
-        as_trip = share * odds[thinned, None] * _trip_density(side, stops, thinned, grid, blur)
+        as_trip = share * trip_density
         as_other = (1 - share) * ordinary[thinned, None]
         log_posterior, spans = _with_jumper(
             side,
             side.at_s[thinned],
-            np.log(as_trip + as_other * _held_short(side, thinned, grid, blur)),
+            np.log(as_trip + as_other * held_short),
             np.log(as_other),
-            side.sign * side.runs_kpa[:, None] > side.sign * grid[None, :] + 2 * blur,
+            beyond,
         )
-        best = int(np.argmax(log_prior + log_posterior))
+        best = int(np.argmax(log_prior + share_heard * log_posterior))
         as_trip = share * odds[read] * _trip_density(side, stops, read, grid[[best]], blur)[:, 0]
         as_other = (1 - share) * ordinary[read] * _held_short(side, read, grid[[best]], blur)[:, 0]
         probability[read] = np.where(_within(side.at_s[read], spans[best]), 0.0, as_trip / (as_trip + as_other))
         share = float(np.clip(probability[read].mean(), 0.05, 0.9))
-    return Judged(probability, side.opened, _cut_out(side, stops, probability, grid, log_prior, noise_kpa))
+    cut_out = _cut_out(side, stops, probability, grid, log_prior, noise_kpa)
+    through = int((beyond[:, best] & _within(side.runs_at_s, spans[best])).sum())
+    return Judged(probability, side.opened, cut_out, known.from_split, spans[best], through)
 
 
 def _never_near(side: Side, read: Indices, known: Known) -> bool:
@@ -193,7 +223,7 @@ def _grid(side: Side, known: Known) -> Array:
     return grid_kpa(min(low, 0.9 * high), high)
 
 
-def _other_evidence(side: Side, stops: Stops, allowed: Mask, known: Known) -> Array:
+def _other_evidence(side: Side, stops: Stops, allowed: Mask, known: Known, blur: float) -> Array:
     """Log odds of a trip from everything but the pressure."""
     unknown = np.isnan(stops.still_called)
     brief = (stops.off_s <= 2 * stops.wait_s) | known.from_split
@@ -201,13 +231,23 @@ def _other_evidence(side: Side, stops: Stops, allowed: Mask, known: Known) -> Ar
     called = np.where(stops.still_called == 1, still_on, np.where(stops.still_called == 0, CALL_GONE, 0.0))
     usual_s = float(np.median(stops.run_s)) if len(stops) else 0.0
     odds = SHORT_RUN if usual_s > LONG_RUNS_S else SHORT_RUN_AMONG_SHORT
-    short = np.where((stops.run_s + stops.wait_s < SHORT_RUN_S) & (stops.still_called != 0), odds, 0.0)
+    by_run = np.where(stops.run_s + stops.wait_s < LEAST_RUN_S, SHORT_RUN, odds)
+    short = np.where((stops.run_s + stops.wait_s < SHORT_RUN_S) & (stops.still_called != 0), by_run, 0.0)
     seen = np.where(side.opened == 1, SWITCH_SEEN_OPEN, np.where(side.opened == 0, SWITCH_SEEN_CLOSED, 0.0))
-    seen = np.where((stops.still_called == 0) | (unknown & known.pumps_down & ~stops.on_start), 0.0, seen)
+    timed = stops.off_s <= TIMED_OFF_S + stops.wait_s
+    among_long = bool(len(stops)) and float(np.quantile(stops.off_s, 0.75)) > LONG_OFFS_S
+    idle = known.perhaps_always_wanted & (stops.off_s > BARELY_RAN_OFF_S) & (stops.run_s < LEAST_DUTY * stops.off_s)
+    again = stops.on_start & np.insert(timed[:-1], 0, False)[: len(stops)]
+    free = ~timed & ~idle & ~again & (side.rested_kpa > (known.reset_kpa or np.inf) + 2 * blur)
+    told = timed & among_long & (stops.wait_s <= SLOWEST_FOR_TIMERS_S)
+    rest = np.where(told, TIMED_OFF, np.where(free, FREE_TO_START, 0.0)) * stops.restarts
+    rest = np.where(unknown, rest + BARELY_RAN * idle, 0.0)
+    by_design = unknown & known.pumps_down & ~(stops.on_start & ~free)
+    seen = np.where((stops.still_called == 0) | by_design, 0.0, seen)
     other = np.where(side.other_opened == 1, -SWITCH_SEEN_OPEN, 0.0)
     long = np.where((stops.off_s > LONG_OFF_S) & known.always_wanted & unknown, LONG_OFF_WANTED, 0.0)
-    pumped = np.where(unknown & known.pumps_down & ~stops.on_start, PUMPED_DOWN, 0.0)
-    return np.where(allowed, called + short + seen + other + long + pumped, -12.0)
+    pumped = np.where(by_design, PUMPED_DOWN, 0.0)
+    return np.where(allowed, called + short + seen + other + long + rest + pumped, -12.0)
 
 
 def _trip_density(side: Side, stops: Stops, which: Indices, grid: Array, blur: float) -> Array:
@@ -248,11 +288,30 @@ def _ordinary_density(side: Side, blur: float) -> Array:
 def _cut_out(
     side: Side, stops: Stops, probability: Array, grid: Array, log_prior: Array, noise_kpa: float
 ) -> Estimate | None:
-    """The cut-out from the trips that ended a settled run; null with fewer than two of them."""
-    clear = (probability > SURE) & ~stops.on_start
+    """The cut-out from the trips that ended a settled run by crossing it; null with fewer than two of them.
+
+    Other trips found the pressure beyond it already, and runs that settled on the near side did not reach it.
+    """
+    blur = float(np.hypot(noise_kpa, REPEATABILITY_KPA))
+    is_trip = probability > SURE
+    clear = is_trip & ~stops.on_start & _crossed(side, blur)
     if clear.sum() < 2:
         return None
     rate = side.sign * np.abs(side.rate_kpa_s[clear])
     events = Events(side.reading_kpa[clear], rate, rate * stops.wait_s[clear], probability[clear])
-    found = estimate(log_prior + log_likelihood(events, grid, noise_kpa), grid, int(clear.sum()))
-    return believed(found, events, noise_kpa)
+    is_low = side.sign < 0
+    log_posterior = (
+        log_prior
+        + log_likelihood(events, grid, noise_kpa)
+        + log_bounds(grid, side.reading_kpa[is_trip & ~clear], blur, TRIPS_BELIEVED, above=is_low)
+        + log_bounds(grid, side.runs_kpa, blur, RUNS_BELIEVED, above=not is_low)
+    )
+    return believed(estimate(log_posterior, grid, int(clear.sum())), events, noise_kpa)
+
+
+def _crossed(side: Side, blur: float) -> Mask:
+    """Stops (stops,) before which the pressure moved towards the switch; one that stood still for minutes met no switch
+    then: somebody let go of it, or a delay ran out."""
+    moved_kpa = side.sign * (side.reading_kpa - side.run_kpa)
+    lately_kpa = np.abs(side.rate_kpa_s) * CROSSED_OVER_S
+    return np.asarray(np.where(np.isfinite(moved_kpa), moved_kpa, lately_kpa) > 2 * blur)

@@ -1,0 +1,134 @@
+"""Running or resting, told from how both pressures bend: a start draws suction down while head climbs, a stop lets
+them approach.
+
+Whatever else moves a pressure moves both the same way (a fan, the load) or only one. So each place where they move
+against each other speaks for a start or a stop, as strongly as it stands out of the sensors' noise. Their ratio speaks
+too: level, it rests; apart and not closing, it runs. The likeliest sequence of states weighs all that against a price
+for each change.
+"""
+
+import numpy as np
+import numpy.typing as npt
+from scipy.ndimage import maximum_filter1d
+
+from lowambient.traces.circuit import Array
+
+Indices = npt.NDArray[np.int64]
+
+AVERAGED_S = 60.0
+"""Readings of so long before and after an instant are averaged where samples come faster."""
+LEAST_BEND = 2.0
+"""Standard deviations by which both pressures must move against each other to say anything."""
+MOST_BEND = 12.0
+"""Most that one bend may say, in log odds: something unknown may move both (judgement)."""
+SUCTION_ALONE = 3.0
+"""The same where head stands still: a solenoid valve or a defrost moves suction alone (judgement)."""
+CHANGE = 4.0
+"""Price of a start or a stop, in log odds: one in 150 samples, or a couple of runs an hour (judgement)."""
+AT_REST, APART, CLOSES = 6.0, 3.0, 1.0
+"""What a minute at a level ratio, apart and not closing, and apart and closing, says, in log odds (judgement)."""
+MOST, MOST_CLOSING = 6.0, 1.5
+"""The same of one sample, however slow the log: fans close the ratio too."""
+FAR_APART = 0.7
+"""Log ratio, 2 to 1, from which head is far above standing pressure, so that it falls in any stop (judgement)."""
+CLOSING_OVER_S, CLOSING = 120.0, 0.03
+"""A stopped circuit's log ratio falls faster than this: its condenser cools within ten minutes or so (judgement)."""
+
+
+def state_from_bends(
+    step_s: float, pressures: tuple[Array, Array], noises: tuple[float, float], limits: tuple[float, float]
+) -> Array:
+    """1 running, 0 resting, for each sample (samples,); all samples belong to one log without a gap.
+
+    `pressures` are suction and head, absolute kPa, without NaN, `noises` their standard deviations, `limits` the
+    log ratios under which a circuit rests and over which it may run.
+    """
+    evidence = _bends(step_s, pressures, noises) + _level(
+        step_s, np.log(pressures[1] / pressures[0]), pressures[1], limits
+    )
+    return likeliest(evidence)
+
+
+def _bends(step_s: float, pressures: tuple[Array, Array], noises: tuple[float, float]) -> Array:
+    """Log odds of a start (positive) or a stop between each sample and the one before."""
+    count = max(1, round(AVERAGED_S / step_s))
+    suction, head = (
+        _moved(each, count) / (noise * np.sqrt(2.0 / count)) for each, noise in zip(pressures, noises, strict=True)
+    )
+    start, stop = _apart(-suction, head, count), _apart(suction, -head, count)
+    return np.where(start > stop, start, -stop)
+
+
+def _apart(suction: Array, head: Array, count: int) -> Array:
+    """What it says that suction and head, each in standard deviations and positive as the change in question wants it,
+    move so, at the place where they do so most.
+
+    Suction is the witness, since fans move head alone; head that moves the other way speaks against it, and head that
+    does not move leaves doubt, since a valve moves suction alone.
+    """
+    both = (suction + np.where(head < 0, 2.0 * head, head)) / np.sqrt(2.0)
+    size = np.minimum(both, 1.5 * suction)
+    if count > 1:
+        size = np.where(size >= maximum_filter1d(size, size=2 * count - 1), size, 0.0)
+    most = SUCTION_ALONE + (MOST_BEND - SUCTION_ALONE) * np.clip(head / 2.0, 0.0, 1.0)
+    return np.where(size > LEAST_BEND, np.minimum(0.5 * size**2, most), 0.0)
+
+
+def _moved(values: Array, count: int) -> Array:
+    """Mean of so many samples from each one on, over the mean of so many before it."""
+    sums = np.concatenate([[0.0], np.cumsum(values - values[0])])
+    here = np.arange(len(values))
+    before, after = np.maximum(here - count, 0), np.minimum(here + count, len(values))
+    old = (sums[here] - sums[before]) / np.maximum(here - before, 1)
+    return np.where(here > 0, (sums[after] - sums[here]) / (after - here) - old, 0.0)
+
+
+def _level(step_s: float, ratio: Array, head: Array, limits: tuple[float, float]) -> Array:
+    """Log odds of running from each sample's log ratio: level, or apart and with the head falling or not."""
+    count = max(1, round(CLOSING_OVER_S / step_s))
+    minutes = step_s / 60.0
+    at_rest, apart, closes = (
+        min(each * minutes, most) for each, most in ((AT_REST, MOST), (APART, MOST), (CLOSES, MOST_CLOSING))
+    )
+    resting, running = limits
+    falls = _since(np.log(head), count) <= -CLOSING
+    closing = _since(ratio, count) <= -CLOSING
+    runs_on = ~closing | (~falls & (ratio >= FAR_APART))
+    told = np.where(closing & falls, -closes, np.where((ratio >= running) & runs_on, apart, 0.0))
+    return np.where(ratio <= resting, -at_rest, told)
+
+
+def _since(values: Array, count: int) -> Array:
+    """Change of each value since so many samples before, or since the first."""
+    return values - values[np.maximum(np.arange(len(values)) - count, 0)]
+
+
+def likeliest(evidence: Array) -> Array:
+    """The sequence of 1 and 0 that gathers most evidence (log odds of 1, by sample) less a price for each change.
+
+    Samples in a row that speak the same way are taken together: a change never pays within them.
+    """
+    if len(evidence) == 0:
+        return np.empty(0)
+    first, total = _together(evidence)
+    odds, stays = 0.0, []
+    for each in total.tolist():
+        stays.append((odds >= -CHANGE, odds <= CHANGE))
+        bounded = -CHANGE if odds < -CHANGE else (CHANGE if odds > CHANGE else odds)
+        odds = bounded + each
+    state, states = odds > 0, np.empty(len(first))
+    for place in range(len(first) - 1, -1, -1):
+        states[place] = state
+        stay_on, stay_off = stays[place]
+        state = state if (stay_on if state else stay_off) else not state
+    return np.repeat(states, np.diff(first, append=len(evidence)))
+
+
+def _together(evidence: Array) -> tuple[Indices, Array]:
+    """First sample and sum of each stretch whose evidence speaks one way; silent samples belong to what went before."""
+    told = np.flatnonzero(evidence)
+    if len(told) == 0:
+        return np.zeros(1, dtype=np.int64), np.zeros(1)
+    turns = np.flatnonzero(np.diff(np.sign(evidence[told]))) + 1
+    first = np.concatenate([[0], told[turns]])
+    return first, np.add.reduceat(evidence, first)

@@ -1,0 +1,100 @@
+"""Running told from the bends of both pressures: a slow twin of the search, physics in a line, status as the judge."""
+
+from itertools import product
+
+import numpy as np
+import polars as pl
+import pytest
+from trace_maker import kpa, make
+
+from lowambient.traces.bends import CHANGE, likeliest, state_from_bends
+from lowambient.traces.circuit import trace_of
+from lowambient.traces.runs import SPLIT, running
+from lowambient.traces.tries import stirs, tries
+
+NOISES = (7.0, 7.0)
+LIMITS = (0.2, 0.35)
+
+
+def worth(state, evidence):
+    """What a sequence of 1 and 0 gathers: evidence for running counts for 1 and against 0, each change costs."""
+    signs = np.where(np.asarray(state) == 1, 0.5, -0.5)
+    return float((signs * evidence).sum() - CHANGE * np.count_nonzero(np.diff(state)))
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_the_sequence_found_is_the_best_of_all(seed):
+    """Every one of the 4,096 sequences of twelve samples is tried."""
+    chance = np.random.default_rng(seed)
+    evidence = np.where(chance.random(12) < 0.3, 0.0, chance.normal(0, 4, 12))
+    best = max(worth(state, evidence) for state in product((0, 1), repeat=12))
+    assert worth(likeliest(evidence), evidence) == pytest.approx(best)
+
+
+def pressures(count, stop, start, *, seed=0):
+    """R-410A at one minute: 110 over 280 psig running, settling to 150 psig at rest from `stop` to `start`."""
+    rest = np.zeros(count)
+    rest[stop:start] = 1 - np.exp(-(np.arange(start - stop) + 1) / 2.0)
+    back = np.arange(count - start)
+    rest[start:] = rest[start - 1] * np.exp(-(back + 1) / 2.0)
+    noise = np.random.default_rng(seed).normal(0, 7.0, (2, count))
+    return kpa(110.0 + 40.0 * rest) + noise[0], kpa(280.0 - 130.0 * rest) + noise[1]
+
+
+@pytest.mark.parametrize("rests_min", [4, 10, 60])
+def test_a_rest_is_seen_however_short_of_settling(rests_min):
+    state = state_from_bends(60.0, pressures(240, 100, 100 + rests_min), NOISES, LIMITS)
+    edges = np.flatnonzero(np.diff(state)) + 1
+    assert edges == pytest.approx([100, 100 + rests_min], abs=1)
+
+
+def test_a_fan_that_comes_on_is_no_stop():
+    """A factory fan switch lets head fall from 417.5 to 240 psig while suction hardly moves."""
+    minute = np.arange(240)
+    head = kpa(417.5 - 177.5 * np.abs((minute % 8) / 4.0 - 1.0))
+    suction = kpa(110.0 + 3.0 * np.sin(minute / 2.0))
+    assert state_from_bends(60.0, (suction, head), NOISES, LIMITS).min() == 1.0
+
+
+def test_a_solenoid_that_opens_is_no_stop():
+    """Pump-down: suction is drawn down and let up again while head stands."""
+    minute = np.arange(240)
+    suction = kpa(np.where(minute % 20 < 5, 10.0, 60.0))
+    assert state_from_bends(60.0, (suction, np.full(240, kpa(200.0))), NOISES, LIMITS).min() == 1.0
+
+
+@pytest.mark.parametrize("logging_s", [10, 60])
+def test_without_status_the_stops_are_those_of_the_status(logging_s):
+    made = make(11, days=2.0, logging_s=logging_s, refrigerant="R-410A", behaviour="none", climate="cold", run_s=1500.0)
+    trace = trace_of(made.frame, made.listed)
+    nothing = np.full(len(trace), np.nan)
+    told, split = running(trace), running(trace.with_channels(compressor_on=nothing, compressor_a=nothing))
+    assert split.from_what == SPLIT
+    assert np.mean(told.on != split.on) < 0.04
+    stops = [np.flatnonzero(each.on[:-1] & ~each.on[1:]) for each in (told, split)]
+    assert len(stops[0]) > 5
+    near = [np.abs(trace.at_s[stops[1]] - trace.at_s[stop]).min() <= max(2 * logging_s, 60) for stop in stops[0]]
+    assert np.mean(near) > 0.9
+
+
+def test_a_start_that_fails_between_samples_stirs_the_pressures():
+    """Twenty hours at rest at one minute; a start of half a minute at 10 h leaves suction down and head up a while."""
+    minute = np.arange(1200)
+    since = minute - 600
+    left = np.where(since >= 0, np.exp(-since / 3.0), 0.0)
+    noise = np.random.default_rng(3).normal(0, 7.0, (2, 1200))
+    at = pl.Series(minute * 60_000_000).cast(pl.Datetime("us")).dt.replace_time_zone("UTC")
+    frame = make(1, days=0.2, logging_s=60, refrigerant="R-410A", behaviour="none", constant_c=5.0).frame
+    blank = frame.clear().select(pl.all().exclude("read_at", "suction_kpa", "liquid_kpa"))
+    rows = pl.DataFrame(
+        {
+            "read_at": at,
+            "suction_kpa": kpa(112.0) - 250.0 * left + noise[0],
+            "liquid_kpa": kpa(112.0) + 60.0 * left + noise[1],
+        }
+    ).with_columns(pl.lit(None, dtype=kind).alias(name) for name, kind in blank.schema.items())
+    listed = make(1, days=0.2, logging_s=60, refrigerant="R-410A", behaviour="none", constant_c=5.0).listed
+    trace = trace_of(rows, listed)
+    found = tries(trace.at_s, 0, np.flatnonzero(stirs(trace, (8.6, 8.6))))
+    assert len(found) == 1
+    assert found[0][0] == pytest.approx(600, abs=2)
