@@ -87,6 +87,7 @@ def frames(
         "in_checks": pl.DataFrame(schema=CHECKS),
         "head_pressure": pl.DataFrame(schema=HEAD_PRESSURE),
         "circuit_months": pl.DataFrame(schema=MONTHS),
+        "jumpered_spans": pl.DataFrame(schema=SPANS),
         "logged_weeks": pl.DataFrame(schema={"unit_id": pl.String, "week": pl.Int32, "logged_hours": pl.Int64}),
         "logged_stops": pl.DataFrame(schema=STOPS),
     }
@@ -109,6 +110,15 @@ MONTHS = {
     "subcooling_k_n": pl.Int64,
     "superheat_k": pl.Float64,
     "superheat_k_n": pl.Int64,
+}
+SPANS = {
+    "unit_id": pl.String,
+    "circuit": pl.String,
+    "switch": pl.String,
+    "from_at": pl.Datetime("us", "UTC"),
+    "to_at": pl.Datetime("us", "UTC"),
+    "hours": pl.Float64,
+    "events_through": pl.Int64,
 }
 STOPS = {
     "unit_id": pl.String,

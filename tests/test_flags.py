@@ -6,7 +6,7 @@ from itertools import product
 import numpy as np
 import polars as pl
 import pytest
-from flag_frames import HEAD_PRESSURE, MONTHS, START, STOPS, WEEKS, band_of, call, coldest_c, frames
+from flag_frames import HEAD_PRESSURE, MONTHS, SPANS, START, STOPS, WEEKS, band_of, call, coldest_c, frames
 from scipy import optimize, stats
 
 from lowambient import reference
@@ -255,6 +255,27 @@ def test_a_month_of_little_subcooling_and_high_superheat_is_low_charge() -> None
     well = {"subcooling_k": [7.0], "superheat_k": [6.0]}
     sound = judged({"u": {}}, [], circuit_months=pl.DataFrame(month | facts | well, schema=MONTHS))
     assert probability(low, "u", "low charge") > 5 * probability(sound, "u", "low charge")
+
+
+@pytest.mark.parametrize("switch", ["lp", "hp"])
+def test_running_beyond_a_switch_is_a_jumper(switch: str) -> None:
+    span = {
+        "unit_id": ["u"],
+        "circuit": ["2"],
+        "switch": [f"{switch} cut-out"],
+        "from_at": [START + timedelta(weeks=WEEKS - 3)],
+        "to_at": [START + timedelta(weeks=WEEKS - 2)],
+        "hours": [6.5],
+        "events_through": [4],
+    }
+    flagged = judged({"u": {}}, [], jumpered_spans=pl.DataFrame(span, schema=SPANS))
+    row = flagged.flags.filter(pl.col("unit_id") == "u", pl.col("flag") == f"{switch} switch jumpered").row(
+        0, named=True
+    )
+    assert row["probability"] > 0.05
+    assert row["probability_ever"] >= row["probability"]
+    assert row["circuit"] == "2"
+    assert "6.5 h beyond" in row["sentence"]
 
 
 def test_what_was_not_found_on_site_counts_until_new_evidence() -> None:

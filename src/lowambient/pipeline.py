@@ -110,7 +110,7 @@ FOR_FLAGS = (
 )
 WEIGHED = (
     *("flag_units", "flag_calls", "week_bands", "year_bands", "logged_weeks", "logged_stops", "span"),
-    *("call_statements", "head_pressure", "circuit_months", "in_checks"),
+    *("call_statements", "head_pressure", "circuit_months", "jumpered_spans", "in_checks"),
 )
 """Relations that flags are weighed from."""
 AFTER_CLUSTERS = ("cluster_calls", "cluster_hours", "calls")

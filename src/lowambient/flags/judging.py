@@ -85,7 +85,7 @@ def judge_flags(frames: Mapping[str, pl.DataFrame], thresholds: Mapping[str, flo
     """Weighs everything that the records say of every unit.
 
     `frames`: the marts `flag_units`, `flag_calls`, `week_bands`, `year_bands`, `logged_weeks`, `logged_stops`, `span`,
-    the tables `call_statements`, `head_pressure`, `circuit_months`, and `in_checks`.
+    the tables `call_statements`, `head_pressure`, `circuit_months`, `jumpered_spans`, and `in_checks`.
     """
     known = history(frames, thresholds["band_width_k"])
     fitted = fitted_probability(known.units, frames)

@@ -74,8 +74,8 @@ class Signs:
 
 
 def signs(history: History, frames: Mapping[str, pl.DataFrame], fitted: Array) -> Signs:
-    """All pieces, from `call_statements`, `head_pressure`, `circuit_months`, `logged_stops`, `logged_weeks` and
-    `in_checks`; `fitted`: probability that each unit has a head-pressure control."""
+    """All pieces, from `call_statements`, `head_pressure`, `circuit_months`, `jumpered_spans`, `logged_stops`,
+    `logged_weeks` and `in_checks`; `fitted`: probability that each unit has a head-pressure control."""
     found = Signs([], {})
     for source in sources().values():
         _notes(history, source, found, frames["call_statements"])
@@ -83,6 +83,7 @@ def signs(history: History, frames: Mapping[str, pl.DataFrame], fitted: Array) -
     _head_pressure(history, frames["head_pressure"], weights, found)
     _logged_stops(history, frames, weights, found)
     _months(history, frames["circuit_months"], found)
+    _jumpers(history, frames["jumpered_spans"], weights["jumpered span"], found)
     _checks(history, frames["in_checks"], weights, fitted, found)
     return found
 
@@ -194,6 +195,21 @@ def _months(history: History, months: pl.DataFrame, found: Signs) -> None:
             sentence = f"{says} ({month:%B %Y}, {_said(rule['fact'], value)})."
             piece = Piece(number[unit_id], circuit, "readings", month, "circuit_months", key, sentence)
             found.add(rule["condition"], piece, weeks, on_states(source, float(rule["odds"])))
+
+
+def _jumpers(history: History, spans: pl.DataFrame, odds: float, found: Signs) -> None:
+    """Spans in which running beyond a switch, which acts at other times, shows that it was bridged."""
+    number = history.number
+    for row in spans.filter(pl.col("unit_id").is_in(list(number))).iter_rows(named=True):
+        condition = f"{row['switch'].split(' ')[0]} switch jumpered"
+        at = row["from_at"]
+        sentence = (
+            f"Ran {row['hours']:.1f} h beyond its {row['switch']} from {at:%d %b %Y} to {row['to_at']:%d %b %Y},"
+            f" through {row['events_through']} times that would have tripped it."
+        )
+        key = CIRCUIT_JOIN.join((row["unit_id"], row["circuit"] or "", row["switch"], f"{at:%Y-%m-%dT%H:%M:%SZ}"))
+        piece = Piece(number[row["unit_id"]], row["circuit"], "readings", at, "jumpered_spans", key, sentence)
+        found.add(condition, piece, list(_weeks(history, at, row["to_at"])), on_states(sources()[condition], odds))
 
 
 def _said(fact: str, value: float) -> str:
