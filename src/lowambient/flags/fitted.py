@@ -46,6 +46,22 @@ def cools_in_cold(units: pl.DataFrame) -> Array:
     return duty.replace_strict(share, default=share["unknown"], return_dtype=pl.Float64).to_numpy()
 
 
+def economizer_probability(units: pl.DataFrame) -> Array:
+    """Probability that a unit has an economizer, by the unit list; in the order of `units`."""
+    odds = {row["sign"]: float(row["odds"]) for row in reference.rows("fitted_odds")}
+    listed = pl.col("economizer")
+    told = (
+        pl.when(pl.col("duty").cast(pl.String) == "refrigeration")
+        .then(odds["economizer of a cold store"])
+        .when(listed)
+        .then(odds["economizer listed"])
+        .when(~listed)
+        .then(odds["economizer listed none"])
+        .otherwise(odds["economizer not told"])
+    )
+    return np.asarray(1 / (1 + np.exp(-units.select(odds=told)["odds"].to_numpy())))
+
+
 def _seen(frames: Mapping[str, pl.DataFrame]) -> dict[str, pl.Series]:
     """Units of which notes, readings or checks show something about a control."""
     of_control = pl.col("about").fill_null(HEAD_CONTROL) == HEAD_CONTROL

@@ -8,7 +8,7 @@ import numpy.typing as npt
 import polars as pl
 
 from lowambient.flags.conditions import Condition, condition
-from lowambient.flags.fitted import cools_in_cold, fitted_probability
+from lowambient.flags.fitted import cools_in_cold, economizer_probability, fitted_probability
 from lowambient.flags.history import History, history
 from lowambient.flags.learning import Evidence, Fleet, learned, ordinary_rate
 from lowambient.flags.recalibration import fleet_shift
@@ -51,6 +51,7 @@ class _Judge:
     extra: Mapping[str, Evidence]
     fitted: Array
     cools: Array
+    shares: Mapping[str, Array]
     recurs: Array
     thresholds: Mapping[str, float]
 
@@ -68,7 +69,8 @@ class _Judge:
                 ]
             )
 
-        return cold if source.name == COLD else lambda states, units: (1 - states[:, 0])[None]
+        share = self.shares.get(source.name, np.ones(len(self.fitted)))
+        return cold if source.name == COLD else lambda states, units: ((1 - states[:, 0]) * share[units])[None]
 
     def counted(self, source: Source) -> Array:
         """States that count for each flag: flag by unit by state."""
@@ -93,7 +95,9 @@ def judge_flags(frames: Mapping[str, pl.DataFrame], thresholds: Mapping[str, flo
     extra = found.evidence()
     fleet = learned(known, extra, fitted)
     recurs = recurring(calls_a_year(known, sources()[COLD]), thresholds)
-    judge = _Judge(known, fleet, found, extra, fitted, cools_in_cold(known.units), recurs, thresholds)
+    cools = cools_in_cold(known.units)
+    shares = {HEAD_OUT: fitted, NO_HEAD: (1 - fitted) * cools, "economizer idle": economizer_probability(known.units)}
+    judge = _Judge(known, fleet, found, extra, fitted, cools, shares, recurs, thresholds)
     logged = _logged(known, frames["logged_weeks"])
     judged: list[Judged] = []
     cold: Condition | None = None
@@ -118,7 +122,6 @@ def _judged(judge: _Judge, result: Condition) -> list[Judged]:
     names = COLD_FLAGS if source.name == COLD else (source.name,)
     every = np.arange(len(judge.history.served))
     now = judge.score(source)(result.now, every)
-    by_fitted = {HEAD_OUT: judge.fitted, NO_HEAD: (1 - judge.fitted) * judge.cools}
     extra = judge.extra.get(source.name)
     told = np.zeros(len(every), dtype=bool)
     if extra is not None:
@@ -130,7 +133,7 @@ def _judged(judge: _Judge, result: Condition) -> list[Judged]:
     episodes = _episodes(judge, source)
     answer = []
     for place, name in enumerate(names):
-        share = by_fitted.get(name, np.ones(len(every)))
+        share = judge.shares.get(name, np.ones(len(every)))
         own = [(each.piece, float(each.weights[place])) for each in pieces]
         likely = now[place]
         moved = fleet_shift(own, name)
