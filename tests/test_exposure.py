@@ -169,8 +169,11 @@ def test_call_weather_is_that_of_the_slow_twin(random_store):
     assert known > 20
 
 
-OF_LOADING = {"loads_add_up", "quarantine_matches_loads", "traces_in_order", "plan_chosen_once"}
-"""Audits of tables that loading, reading traces and planning make; a whole run passes them in its own tests."""
+OF_LOADING = {
+    *("loads_add_up", "quarantine_matches_loads", "traces_in_order", "plan_chosen_once"),
+    *("flags_in_order", "states_are_whole"),
+}
+"""Audits of tables that loading, reading traces, weighing flags and planning make; a whole run passes them in its own tests."""
 
 TAMPERED = {
     "weather_hours_once": "insert into weather_hours select * from weather_hours limit 1",
@@ -195,6 +198,9 @@ TAMPERED = {
     "create table quarantine as select 'f' as source, 'units' as target",
     "plan_chosen_once": "create table plan as select 's' as site_id, 'u' as unit_id, 1 as rank, true as selected,"
     " true as drives, 0.0 as lower_90, 1.0 as upper_90; insert into plan select * from plan",
+    "flags_in_order": "create table flags as select 'u' as unit_id, 'controls' as flag, 0.5 as probability, 0.4 as"
+    " probability_ever; create table evidence as select 'u' as unit_id, 'controls' as flag",
+    "states_are_whole": "create table unit_states as select 'u0' as unit_id, 0.9 as probability",
     "traces_in_order": "create table lockouts as select 'u' as unit_id, '1' as circuit, timestamp '2016-01-02' as"
     " started_at, timestamp '2016-01-01' as ended_at; create table set_points as select 'u' as unit_id, '1' as circuit,"
     " 'fan on' as switch, 1.0 as estimate_kpa, 0.5 as lower_kpa, 1.5 as upper_kpa; create table head_pressure as select"

@@ -444,6 +444,7 @@ def test_pages_of_an_empty_run_say_so(tmp_path: Path) -> None:
         assert not [tag for tag, _ in read(out / page).tags if tag == "figure"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("missing", sorted(empty_frames()))
 def test_any_frame_may_be_empty(missing: str, tmp_path: Path) -> None:
     frames = fleet_frames(units=12, sites=3)

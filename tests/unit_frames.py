@@ -136,6 +136,11 @@ def _judged(ids: list[str], notes: tuple[str, ...]) -> dict[str, pl.DataFrame]:
                 "avoided_cost_contractor": 410.0,
                 "avoided_cost_customer": 900.0,
                 "probability_pays_back": 0.83,
+                "site_id": None,
+                "drives": True,
+                "value_of_information": None,
+                "after_check": None,
+                "worth_it": True,
                 "selected": at % 2 == 0,
             }
         )
