@@ -84,7 +84,10 @@ def planted_demo(folder: Path) -> Planted:
 
 
 def _reader(folder: Path) -> Callable[[str], pl.DataFrame]:
-    return lambda name: pl.read_csv(folder / "truth" / f"{name}.csv", infer_schema_length=None, try_parse_dates=True)
+    ids = dict.fromkeys(("unit_id", "call_id", "circuit", "site_id"), pl.String)
+    return lambda name: pl.read_csv(
+        folder / "truth" / f"{name}.csv", infer_schema_length=None, try_parse_dates=True, schema_overrides=ids
+    )
 
 
 def _logged(units: pl.DataFrame, loggers: pl.DataFrame) -> pl.DataFrame:
