@@ -173,7 +173,7 @@ OF_LOADING = {
     *("loads_add_up", "quarantine_matches_loads", "traces_in_order", "plan_chosen_once"),
     *("flags_in_order", "states_are_whole"),
 }
-"""Audits of tables that loading, reading traces, weighing flags and planning make; a whole run passes them elsewhere."""
+"""Audits of tables that loading, traces, flags and planning make; a whole run passes them in its own tests."""
 
 TAMPERED = {
     "weather_hours_once": "insert into weather_hours select * from weather_hours limit 1",
