@@ -22,7 +22,7 @@ Index = npt.NDArray[np.int64]
 Score = Callable[[Array, Index], Array]
 """From states at the end (row by state) and the unit of each row: probabilities, flag by row."""
 
-PAIRS_AT_ONCE = 400
+UNITS_AT_ONCE, STEPS_AT_ONCE = 400, 400
 TELLING_ODDS = 0.4
 """Log odds that a call must give to some state to be a piece of its own (judgement)."""
 COLD_ENOUGH = 0.2
@@ -61,30 +61,52 @@ def weighed(known: Known, source: Source, units: Index, score: Score) -> Iterato
     """Every piece about a condition of these units (sorted), with its weights, in order of time within a unit."""
     history, fleet, signs, extra = known.history, known.fleet, known.signs, known.extra
     odds = call_log_odds(history, fleet, source)
-    for first in range(0, len(units), PAIRS_AT_ONCE):
-        some = units[first : first + PAIRS_AT_ONCE]
+    for first in range(0, len(units), UNITS_AT_ONCE):
+        some = units[first : first + UNITS_AT_ONCE]
         chunk = chunk_of(history, fleet, source, extra, odds, some)
         by_unit: dict[int, list[Removal]] = {int(unit): [] for unit in some}
         for removal in _removals(history, source, signs, extra, odds, some):
             by_unit[removal.piece.unit].append(removal)
-        for unit, removals in by_unit.items():
-            removals.sort(key=lambda each: (_instant(each.piece), each.piece.source_table, each.piece.source_key))
-            yield from _in_time(history, chunk, int(np.searchsorted(some, unit)), removals, score)
+        for batch in _batches(by_unit):
+            yield from _in_time(history, chunk, batch, score)
 
 
-def _in_time(history: History, chunk: Chunk, row: int, removals: list[Removal], score: Score) -> Iterator[Weighed]:
-    """The pieces of one unit, each added to those before it."""
-    unit = int(chunk.units[row])
-    steps = np.repeat(chunk.log_like[row][None], len(removals) + 1, axis=0)
-    for place, removal in enumerate(removals):
-        for before in range(place + 1):
-            np.subtract.at(steps[before], removal.week, removal.log_like)
-    rows = np.full(len(steps), row)
+def _batches(by_unit: dict[int, list[Removal]]) -> Iterator[dict[int, list[Removal]]]:
+    """Units with their pieces in order of time, some together, so that one pass over the weeks serves them all."""
+    batch: dict[int, list[Removal]] = {}
+    steps = 0
+    for unit, removals in by_unit.items():
+        batch[unit] = sorted(
+            removals, key=lambda each: (_instant(each.piece), each.piece.source_table, each.piece.source_key)
+        )
+        steps += len(removals) + 1
+        if steps >= STEPS_AT_ONCE:
+            yield batch
+            batch, steps = {}, 0
+    if batch:
+        yield batch
+
+
+def _in_time(history: History, chunk: Chunk, batch: dict[int, list[Removal]], score: Score) -> Iterator[Weighed]:
+    """The pieces of some units, each added to those of its unit before it."""
+    counts = [len(removals) + 1 for removals in batch.values()]
+    rows = np.repeat(np.searchsorted(chunk.units, list(batch)), counts)
+    steps = chunk.log_like[rows]
+    first = 0
+    for removals in batch.values():
+        left_out = np.zeros_like(steps[0])
+        for place in range(len(removals) - 1, -1, -1):
+            np.add.at(left_out, removals[place].week, removals[place].log_like)
+            steps[first + place] -= left_out
+        first += len(removals) + 1
     states, _ = at_the_end(steps, chunk.moves.taken(rows))
     odds = log_odds(score(states, chunk.units[rows]))
-    yield Weighed(_usual(history, unit), odds[:, 0])
-    for place, removal in enumerate(removals):
-        yield Weighed(removal.piece, odds[:, place + 1] - odds[:, place])
+    first = 0
+    for unit, removals in batch.items():
+        yield Weighed(_usual(history, unit), odds[:, first])
+        for place, removal in enumerate(removals, first):
+            yield Weighed(removal.piece, odds[:, place + 1] - odds[:, place])
+        first += len(removals) + 1
 
 
 def _instant(piece: Piece) -> float:
