@@ -445,10 +445,12 @@ def test_pages_of_an_empty_run_say_so(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("missing", sorted(empty_frames()))
-def test_any_frame_may_be_empty(missing: str, tmp_path: Path) -> None:
+@pytest.mark.parametrize("start", range(13))
+def test_any_frames_may_be_empty(start: int, tmp_path: Path) -> None:
+    """Three at a time, so that each is empty once beside others that are not."""
     frames = fleet_frames(units=12, sites=3)
-    frames[missing] = frames[missing].clear()
+    for missing in sorted(empty_frames())[start::13]:
+        frames[missing] = frames[missing].clear()
     write_pages(frames, FACTS, tmp_path, units="us")
     for page in PAGES:
         assert "Caution" in page_text(tmp_path / page)
