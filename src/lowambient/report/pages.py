@@ -11,7 +11,7 @@ import jinja2
 import polars as pl
 
 from lowambient.records import outputs
-from lowambient.report import callbacks_page, charts, figures, revisit_page, schemas
+from lowambient.report import callbacks_page, charts, figures, revisit_page, schemas, winter_plan
 from lowambient.report.book import Book, Context, Tables
 from lowambient.report.facts import RunFacts
 from lowambient.report.figures import Figures, Row
@@ -92,6 +92,7 @@ def _winter(book: Book) -> Context:
         "chart_rate": charts.rate_by_temperature(exposure, book.figures),
         "chart_winters": charts.winters(book.tables["winters"]),
         "chart_map": charts.map_of_sites(sites),
+        **winter_plan.context(book),
     }
 
 

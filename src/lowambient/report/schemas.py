@@ -160,6 +160,27 @@ class PlanSummary(dy.Schema):
     meaning = text("what the number is, or the doubt", required=True)
 
 
+class PlanByOption(dy.Schema):
+    """Grain: package of options. The chosen work by package."""
+
+    option = text("package of options done together", key=True)
+    units = count("units it is chosen for", required=True)
+    cost = number("parts, labour and driving [currency]", required=True, digits=2, min=0)
+    crew_h = number("crew hours with driving [h]", required=True, digits=2, min=0)
+    avoided_calls_per_winter = number("cold calls expected to be avoided in a typical winter", required=True, min=0)
+    avoided_cost_contractor = number("what those would cost the contractor, a winter", required=True, digits=2, min=0)
+    avoided_cost_customer = number("billed for them and lost by outage, a winter", required=True, digits=2, min=0)
+    cost_per_call = number("cost over the calls avoided in one winter [currency]", digits=2, min=0)
+
+
+class FitReasons(dy.Schema):
+    """Grain: package, reason. Why packages do not fit units."""
+
+    option = text("package of options done together", key=True)
+    reason = text("why it does not fit", key=True)
+    units = count("units it does not fit for that reason", required=True)
+
+
 class Unmatched(dy.Schema):
     """Grain: source, unit id as written there. Ids that no listed unit answers to."""
 
@@ -336,6 +357,8 @@ WORKING: dict[str, type[dy.Schema]] = {
 PAGE: dict[str, type[dy.Schema]] = {
     "summary": Summary,
     "winters": Winters,
+    "plan_by_option": PlanByOption,
+    "fit_reasons": FitReasons,
     "load_totals": LoadTotals,
     "unmatched_ids": UnmatchedIds,
     "refusal_reasons": RefusalReasons,

@@ -11,6 +11,7 @@ from lowambient.report.callback_summaries import callback_facts, follow_up_verdi
 from lowambient.report.facts import RunFacts
 from lowambient.report.revisits import contradictions, revisit
 from lowambient.report.tables import CSV_INSTANT, as_written
+from lowambient.report.winter_plan import fit_reasons, plan_by_option
 
 Frames = Mapping[str, pl.DataFrame]
 
@@ -36,6 +37,8 @@ def page_tables(frames: Frames, facts: RunFacts, vendored: Mapping[str, str]) ->
         "thresholds": thresholds_used(facts.thresholds),
         "versions": _pairs("program", "version", {**vendored, **facts.versions}),
         "costs": _pairs("name", "value", facts.costs),
+        "plan_by_option": plan_by_option(frames["plan"]),
+        "fit_reasons": fit_reasons(frames["option_fit"]),
         "follow_up_verdicts": follow_up_verdicts(frames["follow_up"]),
         "summary": pl.concat([summary(frames, winters, facts), counted]),
     }
