@@ -443,13 +443,11 @@ def outlook_csv(path: Path, forecast_file: Path, by: Literal["unit", "day"]) -> 
 def _facts_of_units(store: Store) -> pl.DataFrame:
     """What the outlook asks about each unit; grain unit, sorted."""
     counts = store.frame("unit_counts", "unit_id").select(
-        "unit_id", "site_id", "site_name", "description", "station_id", "still_served", "cold_hours_typical"
+        "unit_id", "site_id", "site_name", "description", "station_id", "still_served"
     )
-    limits = store.frame("unit_limits", "unit_id").select("unit_id", "demand_from_c", "starve_ambient_c")
     outage = input_frame(store, "units").select("unit_id", "outage_cost_per_h")
     zones = input_frame(store, "sites").select("site_id", "time_zone")
-    joined = counts.join(limits, on="unit_id", how="left").join(outage, on="unit_id", how="left")
-    return joined.join(zones, on="site_id", how="left").sort("unit_id")
+    return counts.join(outage, on="unit_id", how="left").join(zones, on="site_id", how="left").sort("unit_id")
 
 
 def check_out(out: Path) -> None:

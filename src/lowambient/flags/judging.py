@@ -14,7 +14,7 @@ from lowambient.flags.learning import Evidence, Fleet, learned, ordinary_rate
 from lowambient.flags.recalibration import fleet_shift
 from lowambient.flags.recurrence import calls_a_year, recurring
 from lowambient.flags.signs import Piece, Signs, signs
-from lowambient.flags.sources import COLD, Level, Source, sources
+from lowambient.flags.sources import COLD, SOFTNESS_K, Level, Source, sources
 from lowambient.flags.tables import Judged, evidence_table, flag_table
 from lowambient.flags.weighing import Known, Score, Weighed, log_odds, weighed
 
@@ -30,9 +30,9 @@ SURE_ENOUGH = 0.5
 @dataclass(frozen=True)
 class Flagged:
     """Frames: `flags`, `evidence`; `call_causes` (call_id, cold_probability); `unit_states` (unit_id, state,
-    probability, cold_calls_per_winter, is_sound, control); `unit_causes` (unit_id; p_bypassed,
-    p_no_control: share of its cold calls to be expected with a control that is out, and with none; flags that decide
-    options)."""
+    probability, cold_calls_per_winter, is_sound, control; shape, starts_c, softness_k, calls_per_1000_h as in
+    `sources.Level`, null for sound); `unit_causes` (unit_id; p_bypassed, p_no_control: share of its cold calls to be
+    expected with a control that is out, and with none; flags that decide options)."""
 
     flags: pl.DataFrame
     evidence: pl.DataFrame
@@ -187,7 +187,8 @@ def _call_causes(known: History, fleet: Fleet) -> pl.DataFrame:
 def _unit_states(known: History, cold: Condition) -> pl.DataFrame:
     """Probability of each state of the cold condition now, and the calls that a typical winter would bring in it."""
     calls = calls_a_year(known, cold.source)
-    names = ["sound", *(_state_name(level) for level in cold.source.levels)]
+    levels = cold.source.levels
+    names = ["sound", *(_state_name(level) for level in levels)]
     units, states = calls.shape
     return pl.DataFrame(
         {
@@ -196,7 +197,11 @@ def _unit_states(known: History, cold: Condition) -> pl.DataFrame:
             "probability": cold.now.ravel(),
             "cold_calls_per_winter": calls.ravel(),
             "is_sound": ([True] + [False] * (states - 1)) * units,
-            "control": ["works", *(level.control for level in cold.source.levels)] * units,
+            "control": ["works", *(level.control for level in levels)] * units,
+            "shape": [None, *(level.shape for level in levels)] * units,
+            "starts_c": [None, *(level.starts_c for level in levels)] * units,
+            "softness_k": [None, *(SOFTNESS_K for _ in levels)] * units,
+            "calls_per_1000_h": [None, *(1000 * level.calls_per_h for level in levels)] * units,
         }
     )
 
