@@ -19,9 +19,11 @@ from lowambient.calls.clusters import cluster_calls
 from lowambient.calls.cold_calls import cold_probabilities
 from lowambient.calls.words import read_words
 from lowambient.errors import InputRefused
-from lowambient.flags.judging import Flagged, judge_flags
+from lowambient.flags.cutting import known_before
+from lowambient.flags.judging import Flagged, judge_flags, unit_states
 from lowambient.intake.hourly_forecast import read_forecast
 from lowambient.intake.matching import Matcher
+from lowambient.plan.backtest import Past, backtest
 from lowambient.plan.callback_rates import (
     callback_rates,
     calls_by_service_age,
@@ -100,7 +102,9 @@ AFTER_LIMITS = (
     "cluster_input",
 )
 FOR_FLAGS = (
+    "judged_winters",
     "air_of_day",
+    "winter_bands",
     "week_bands",
     "year_bands",
     "flag_units",
@@ -134,6 +138,8 @@ PLANNED = (
 )
 SHOWN = (
     *PLANNED,
+    "backtest",
+    "backtest_pit",
     "unit_ranking",
     "cold_hours",
     "unit_station",
@@ -279,7 +285,8 @@ def judge(store: Store, profile: Profile, progress: Progress | None = None) -> N
         said(done, name)
         store.build(name)
     said(len(BEFORE_LIMITS) + len(AFTER_LIMITS) + len(FOR_FLAGS), "flags")
-    flagged = judge_flags({name: store.frame(name, "all") for name in WEIGHED}, profile.thresholds)
+    weighed = {name: store.frame(name, "all") for name in WEIGHED}
+    flagged = judge_flags(weighed, profile.thresholds)
     for name in ("flags", "evidence", "unit_states", "unit_causes"):
         store.put(name, getattr(flagged, name))
     said(steps - 5, "clusters of calls")
@@ -294,6 +301,9 @@ def judge(store: Store, profile: Profile, progress: Progress | None = None) -> N
     ranking = unit_ranking(counts, flagged.unit_states)
     store.put("unit_ranking", ranking.with_row_index("rank", offset=1))
     store.put("forecast", forecast(counts, input_frame(store, "stations"), profile.thresholds, flagged.unit_states))
+    said(steps - 2, "winters gone by")
+    for name, frame in backtested(store, weighed, flagged, profile.thresholds).items():
+        store.put(name, frame)
     store.build("shown_readings", kind="pages")
     for name, frame in planned(store, profile, units).items():
         store.put(name, frame)
@@ -352,6 +362,28 @@ def by_temperature(store: Store, thresholds: Mapping[str, float]) -> dict[str, p
         "rate_change": rate_change(bands, counts, thresholds),
         "cold_gathering": cold_gathering(store.frame("cold_counts", "unit_id"), thresholds),
     }
+
+
+def backtested(
+    store: Store, weighed: Mapping[str, pl.DataFrame], flagged: Flagged, thresholds: Mapping[str, float]
+) -> dict[str, pl.DataFrame]:
+    """Each past winter forecast from what was known when it began, and held against what came."""
+    winters = store.frame("judged_winters", "winter")
+    months = store.frame("months", "month").select("month", "winter")
+    complaints = weighed["flag_calls"].select("call_id", "unit_id", month=pl.col("opened_at").dt.truncate("1mo"))
+    calls = flagged.call_causes.join(complaints, on="call_id").join(months, on="month")
+    begun = winters.select("winter", "winter_from").iter_rows()
+    past = Past(
+        winters=winters,
+        states={winter: unit_states(known_before(weighed, at), thresholds) for winter, at in begun},
+        calls=calls,
+        unit_counts=store.frame("unit_counts", "unit_id"),
+        service=store.frame("unit_service", "unit_id"),
+        hours=store.frame("cold_hours", "unit_id, winter"),
+        bands=store.frame("winter_bands", "station_id, winter, band"),
+        stations=input_frame(store, "stations"),
+    )
+    return backtest(past, thresholds)
 
 
 def planned(store: Store, profile: Profile, units: pl.DataFrame) -> dict[str, pl.DataFrame]:
