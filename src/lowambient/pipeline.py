@@ -390,28 +390,31 @@ def planned(store: Store, profile: Profile, units: pl.DataFrame) -> dict[str, pl
     """The retrofit plan and its working tables; without rows where no flags say what state units are in."""
     if not {"unit_states", "unit_causes"} <= set(store.relations()):
         return {name: pl.DataFrame(schemas.ALL[name].create_empty()) for name in ("plan", *PLANNED)}
+    return retrofit_plan(plan_inputs(store, profile, units))
+
+
+def plan_inputs(store: Store, profile: Profile, units: pl.DataFrame) -> PlanInputs:
+    """What the plan rests on, from a store whose units were judged."""
     of_cold_calls = "select call_id from calls where cold_probability >= 0.5 order by call_id"
     calls = input_frame(store, "calls")
     cold = calls.join(store.query(of_cold_calls), on="call_id", how="semi", maintain_order="left")
     typical = store.frame("unit_station", "unit_id").select("unit_id", "typical_station_id")
     counts = store.frame("unit_counts", "unit_id").join(typical, on="unit_id", how="left", maintain_order="left")
-    return retrofit_plan(
-        PlanInputs(
-            units=units,
-            sites=input_frame(store, "sites"),
-            calls=cold if cold.height >= profile.thresholds["own_costs_least_calls"] else calls,
-            unit_counts=counts.with_columns(pl.coalesce("station_id", "typical_station_id").alias("station_id")),
-            unit_limits=store.frame("unit_limits", "unit_id"),
-            unit_states=store.frame("unit_states", "unit_id, state"),
-            unit_causes=store.frame("unit_causes", "unit_id"),
-            station_hours=store.frame("station_hours", "station_id, floor_c"),
-            winter_minimums=store.frame("winter_minimums", "station_id"),
-            follow_up_by_work=store.frame("follow_up_by_work", "work"),
-            costs=profile.costs,
-            limits=profile.plan,
-            options=profile.options,
-            thresholds=profile.thresholds,
-        )
+    return PlanInputs(
+        units=units,
+        sites=input_frame(store, "sites"),
+        calls=cold if cold.height >= profile.thresholds["own_costs_least_calls"] else calls,
+        unit_counts=counts.with_columns(pl.coalesce("station_id", "typical_station_id").alias("station_id")),
+        unit_limits=store.frame("unit_limits", "unit_id"),
+        unit_states=store.frame("unit_states", "unit_id, state"),
+        unit_causes=store.frame("unit_causes", "unit_id"),
+        station_hours=store.frame("station_hours", "station_id, floor_c"),
+        winter_minimums=store.frame("winter_minimums", "station_id"),
+        follow_up_by_work=store.frame("follow_up_by_work", "work"),
+        costs=profile.costs,
+        limits=profile.plan,
+        options=profile.options,
+        thresholds=profile.thresholds,
     )
 
 
