@@ -14,7 +14,8 @@ HOURS_A_MONTH = 730.5
 def known_before(frames: Mapping[str, pl.DataFrame], at: datetime) -> dict[str, pl.DataFrame]:
     """The frames of `judging.judge_flags` with what was known in the last whole week before `at`; empty ones if none.
 
-    Weeks count from the start of the records. Left out: later calls, weather, logged weeks and stops, checks; what the
+    Weeks count from the start of the records. A frame that is not named here is not
+    handed on. Left out: later calls, weather, logged weeks and stops, checks; what the
     notes of a visit say that was not over; months of readings and periods of head pressure that were not over. The
     typical year is that of the earlier weather, calendar month by calendar month, where the station had any.
     Limits: the unit list is that of today. Stops, months and periods come from analysing whole logs, so that settings
@@ -30,7 +31,7 @@ def known_before(frames: Mapping[str, pl.DataFrame], at: datetime) -> dict[str, 
     week_bands = frames["week_bands"].filter(earlier)
     month_over = pl.col("month").dt.offset_by("1mo") <= ended
     return {
-        **frames,
+        "flag_units": frames["flag_units"],
         "span": frames["span"].with_columns(to_hour=pl.lit(ended).cast(frames["span"].schema["to_hour"])),
         "flag_calls": calls,
         "call_statements": frames["call_statements"].join(written, on="call_id", how="semi", maintain_order="left"),
@@ -40,6 +41,7 @@ def known_before(frames: Mapping[str, pl.DataFrame], at: datetime) -> dict[str, 
         "logged_stops": frames["logged_stops"].filter(earlier),
         "head_pressure": frames["head_pressure"].filter(pl.col("period_end") <= ended),
         "circuit_months": frames["circuit_months"].filter(month_over),
+        "jumpered_spans": frames["jumpered_spans"].filter(pl.col("to_at") <= ended),
         "in_checks": frames["in_checks"].filter(pl.col("checked_at") < ended),
     }
 
