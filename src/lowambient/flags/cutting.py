@@ -14,10 +14,10 @@ HOURS_A_MONTH = 730.5
 def known_before(frames: Mapping[str, pl.DataFrame], at: datetime) -> dict[str, pl.DataFrame]:
     """The frames of `judging.judge_flags` with what was known in the last whole week before `at`; empty ones if none.
 
-    Weeks count from the start of the records. A frame that is not named here is not
-    handed on. Left out: later calls, weather, logged weeks and stops, checks; what the
-    notes of a visit say that was not over; months of readings and periods of head pressure that were not over. The
-    typical year is that of the earlier weather, calendar month by calendar month, where the station had any.
+    Weeks count from the start of the records. A frame that is not named here is not handed on. Left out: later calls,
+    weather, logged weeks and stops, checks; what the notes of a visit say that was not over; months of readings, spans
+    of jumpers and periods of head pressure that were not over. The typical year is that of the earlier weather,
+    calendar month by calendar month, where the station had any.
     Limits: the unit list is that of today. Stops, months and periods come from analysing whole logs, so that settings
     of a circuit and the bounds of a period may have been read off later readings as well.
     """
