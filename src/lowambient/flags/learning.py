@@ -41,6 +41,10 @@ ORDINARY_BEFORE, COLD_WORDS_BEFORE, LEVELS_BEFORE = 3.0, 60.0, 15.0
 YIELDS = {"works": 0.4}
 """A control that works and does not suffice is hardly mended: what ends a condition helps less (judgement)."""
 
+MENDED_UNFITTED = 0.2
+"""Where no control is fitted there is none to mend: what visits end of a lost control elsewhere, they end this share of
+there (judgement: some fit one and do not write so)."""
+
 SMOOTH_BANDS = 2.0
 """Neighbouring bands of temperature that share their calls, as a standard deviation (judgement)."""
 
@@ -150,7 +154,10 @@ def moves_of(history: History, fleet: Fleet, source: Source, units: Index) -> Mo
     begins = np.repeat(usual.begins_per_year[:, None] / WEEKS_A_YEAR, weeks, axis=1)
     ends = np.repeat(usual.ends_per_year[:, None] / WEEKS_A_YEAR, weeks, axis=1)
     effects = visit_effects(history.calls, source.name)
-    for table, effect in ((begins, effects.begins), (ends, effects.ends)):
+    mended = effects.ends
+    if source.name == COLD:
+        mended = mended * (MENDED_UNFITTED + (1 - MENDED_UNFITTED) * fleet.kinds.fitted[history.calls.unit])
+    for table, effect in ((begins, effects.begins), (ends, mended)):
         stay = 1 - table
         keep = np.isin(history.calls.unit, units) & (history.calls.ended_week >= 0) & (history.calls.ended_week < weeks)
         rows = np.searchsorted(units, history.calls.unit[keep])
