@@ -145,7 +145,9 @@ def test_the_worth_of_a_check_is_what_summing_over_every_result_gives(seed):
 
 def test_a_check_is_worth_nothing_where_its_answer_changes_nothing():
     # the unit is surely out of control and the work surely right: no result would stop it
-    known = Conditions(("u",), np.array([[1.0]]), np.array([[5.0]]), np.zeros(1), np.array([[1.0, 0, 0, 0]]), {}, np.zeros(1))
+    known = Conditions(
+        ("u",), np.array([[1.0]]), np.array([[5.0]]), np.zeros(1), np.array([[1.0, 0, 0, 0]]), {}, np.zeros(1)
+    )
     work = Work(
         [{"head control out": Effect(8, 2)}],
         np.ones((1, 1), bool),

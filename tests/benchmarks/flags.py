@@ -1,6 +1,6 @@
 """Flags of large invented fleets: seconds and memory of `judge_flags`, beside a classifier trained on the truth.
 
-Run as `python tests/benchmarks/flags.py [UNITS ...]` (default 2000 20000). The rival, in the same run, is scikit-learn's
+Run as `python tests/benchmarks/flags.py [UNITS ...]` (default 2000 20000). The rival in the same run is scikit-learn's
 histogram gradient boosting on counts of each unit's calls by words and weather, trained on the planted truth of half
 of the units, which no company has; both are scored on the other half. Ends with 1 where the largest fleet takes over
 60 s or 4 GB. Memory is the highest that the process came to, frames and all.
