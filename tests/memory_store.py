@@ -31,6 +31,9 @@ AFTER_LIMITS = (
     "unit_counts",
     "station_hours",
     "winter_minimums",
+    "air_of_day",
+    "judged_winters",
+    "winter_bands",
 )
 
 

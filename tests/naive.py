@@ -214,3 +214,31 @@ def station_hours(weather, filled_h):
             at = (station, math.floor(temperature))
             counted[at] = counted.get(at, 0) + 8760 / len(temperatures)
     return counted
+
+
+def winter_bands(filled, span, starts_month, width_k):
+    """Hours of a station by winter and band of the coldest of each hour and the 23 before: {(winter, band): hours}."""
+    found = {}
+    for hour in filled:
+        if not span[0] <= hour < span[1]:
+            continue
+        back = [filled.get(hour - timedelta(hours=each)) for each in range(24)]
+        coldest = min(value for value in back if value is not None)
+        key = winter_of(hour, starts_month), math.floor(round((coldest - 10) / width_k, 3))
+        found[key] = found.get(key, 0) + 1
+    return found
+
+
+def judged_winters(span, starts_month, done_months):
+    """First hours of the winters with half a year of calls before them, and done when the calls end."""
+    first = [
+        span[0].replace(year=year, month=starts_month, day=1, hour=0) for year in range(span[0].year, span[1].year + 1)
+    ]
+    return [each for each in first if each >= _months_later(span[0], 6) and _months_later(each, done_months) <= span[1]]
+
+
+def _months_later(at, months):
+    month = at.month - 1 + months
+    year, month = at.year + month // 12, month % 12 + 1
+    last = (at.replace(year=year + month // 12, month=month % 12 + 1, day=1) - timedelta(days=1)).day
+    return at.replace(year=year, month=month, day=min(at.day, last))

@@ -26,6 +26,7 @@ def random_conditions(seed: int, units: int = 5) -> Conditions:
         random.uniform(0, 0.2, units),
         causes,
         {"lp switch jumpered": random.uniform(0, 1, units), "economizer idle": random.uniform(0, 1, units)},
+        random.uniform(0, 1, units),
     )
 
 
@@ -144,7 +145,9 @@ def test_the_worth_of_a_check_is_what_summing_over_every_result_gives(seed):
 
 def test_a_check_is_worth_nothing_where_its_answer_changes_nothing():
     # the unit is surely out of control and the work surely right: no result would stop it
-    known = Conditions(("u",), np.array([[1.0]]), np.array([[5.0]]), np.zeros(1), np.array([[1.0, 0, 0, 0]]), {})
+    known = Conditions(
+        ("u",), np.array([[1.0]]), np.array([[5.0]]), np.zeros(1), np.array([[1.0, 0, 0, 0]]), {}, np.zeros(1)
+    )
     work = Work(
         [{"head control out": Effect(8, 2)}],
         np.ones((1, 1), bool),
@@ -195,9 +198,11 @@ def test_states_and_causes_are_read_as_the_flags_write_them():
     known = conditions(units, states, causes)
     assert known.unit_id == ("a", "b", "c")
     assert known.expected == pytest.approx([0.2 * 1.0 + 0.3 * 4.0, 0.1 * 3.0, 0.0])
-    assert known.causes[0] == pytest.approx([0.63, 0.27, 0.1, 0.0])
+    assert known.causes[0] == pytest.approx([0.975 * 0.7, 0.975 * 0.3, 0.025, 0.0])
     assert known.causes[1] == pytest.approx([0.0, 0.6, 0.0, 0.4])
-    assert known.of("head control out") == pytest.approx([0.5 * 0.63, 0.0, 0.0])
+    assert known.of("head control out") == pytest.approx([0.5 * 0.975 * 0.7, 0.0, 0.0])
+    assert known.of("low charge") == pytest.approx([0.1, 0.0, 0.0])
+    assert known.of("control overcome") == pytest.approx([0.0, 0.1 * 0.4, 0.0])
     assert known.of("lp switch jumpered") == pytest.approx([0.2, 0.0, 0.0])
     with pytest.raises(ValueError, match=r"add up to 0\.9"):
         conditions(units, states.with_columns(pl.col("probability") * 0.9), causes)

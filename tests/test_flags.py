@@ -10,7 +10,7 @@ from flag_frames import HEAD_PRESSURE, MONTHS, SPANS, START, STOPS, WEEKS, band_
 from scipy import optimize, stats
 
 from lowambient import reference
-from lowambient.flags.chains import Moves, at_the_end, ever, smoothed
+from lowambient.flags.chains import Moves, Steps, at_the_end, ever, smoothed
 from lowambient.flags.judging import Flagged, judge_flags
 from lowambient.flags.recalibration import USUAL_SHIFT, fleet_shift
 from lowambient.flags.recurrence import recurring
@@ -113,9 +113,17 @@ def test_ever_is_the_share_of_paths_that_touch_a_counted_state(seed: int) -> Non
 
 def test_moves_keep_probability_whole() -> None:
     _, moves = _chain(9)
-    held = np.array([[0.2, 0.5, 0.3]])
-    assert moves.forward(held, 1).sum() == pytest.approx(1)
-    assert moves.backward(np.ones((1, 3)), 1) == pytest.approx(np.ones((1, 3)))
+    steps, held = Steps.of(moves), np.array([[0.2], [0.5], [0.3]])
+    assert steps.forward(held, 1).sum() == pytest.approx(1)
+    assert steps.backward(np.ones((3, 1)), 1) == pytest.approx(np.ones((3, 1)))
+
+
+def test_chains_leave_what_they_are_given_alone() -> None:
+    log_like, moves = _chain(3)
+    before = log_like.copy()
+    smoothed(log_like, moves)
+    at_the_end(log_like, moves)
+    assert np.array_equal(log_like, before)
 
 
 # Reference data and the parts of the likelihood

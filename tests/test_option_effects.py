@@ -79,7 +79,7 @@ def test_options_of_a_package_work_one_after_the_other():
     table = option_effects(EVERY, follow_up_by_work().clear(), 0.1, {}, THRESHOLDS)
     both = next(each for each in packages({}) if each.name == "fan-cycling control + wind baffles")
     found = package_effects(table, both)
-    assert set(found) == {"head control out", "no head control"}
+    assert set(found) == {"head control out", "no head control", "control overcome"}
     random = np.random.default_rng(4)
     drawn = 1 - (1 - random.beta(7.5, 2.5, 400_000)) * (1 - random.beta(1.5, 8.5, 400_000))
     assert found["no head control"].mean == pytest.approx(drawn.mean(), abs=0.001)

@@ -5,13 +5,18 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 import polars as pl
 import pytest
+from flag_frames import WIDTH_K, call, frames
 
+from lowambient import reference
 from lowambient.errors import InputRefused
+from lowambient.flags.judging import _state_name, judge_flags
+from lowambient.flags.sources import COLD, sources
 from lowambient.intake.hourly_forecast import read_forecast
-from lowambient.plan.outlook import DAYS, UNITS, coverage_sentences, day_sentences, outlook, proportional
+from lowambient.plan.outlook import DAYS, UNITS, coverage_sentences, day_sentences, hazards, outlook
 
 START = datetime(2024, 12, 4, 6, tzinfo=UTC)  # midnight in Chicago
 THRESHOLDS = {"outlook_spread_cv": 0.0}
+DEFAULTS = {name: row.value for name, row in reference.thresholds().items()}
 
 
 def forecast(temperatures, station: str = "A") -> pl.DataFrame:
@@ -33,18 +38,21 @@ def facts(units: int, **columns) -> pl.DataFrame:
         "time_zone": ["America/Chicago"] * units,
         "station_id": ["A"] * units,
         "still_served": [True] * units,
-        "cold_hours_typical": [1000.0] * units,
-        "demand_from_c": [None] * units,
-        "starve_ambient_c": [10.0] * units,
         "outage_cost_per_h": [0.0] * units,
     }
-    kinds = {"description": pl.String, "demand_from_c": pl.Float64}
+    kinds = {"description": pl.String}
     return pl.DataFrame(base | columns, schema_overrides=kinds)
 
 
-def states(rows) -> pl.DataFrame:
-    names = ["unit_id", "state", "probability", "cold_calls_per_winter", "is_sound"]
-    return pl.DataFrame(rows, schema=names, orient="row")
+def states(rows, starts_c: float = 10.0) -> pl.DataFrame:
+    """Rows of unit, state, probability, calls in 1,000 h below `starts_c` at a sharp step, is sound."""
+    names = ["unit_id", "state", "probability", "calls_per_1000_h", "is_sound"]
+    frame = pl.DataFrame(rows, schema=names, orient="row")
+    return frame.with_columns(
+        shape=pl.when("is_sound").then(None).otherwise(pl.lit("cold")),
+        starts_c=pl.lit(starts_c),
+        softness_k=pl.lit(0.01),
+    )
 
 
 def test_probabilities_and_days_are_those_of_calls_drawn_hour_by_hour():
@@ -54,13 +62,14 @@ def test_probabilities_and_days_are_those_of_calls_drawn_hour_by_hour():
     for place in range(units):
         p = float(random.uniform(0.1, 0.9))
         rows += [(f"u{place}", "fine", 1 - p, 0.0, True), (f"u{place}", "bad", p, float(random.uniform(5, 60)), False)]
-    given = facts(units, starve_ambient_c=[10.0] * 6 + [2.0] * 6)
-    by_unit, by_day = outlook(states(rows), given, forecast(temperatures), THRESHOLDS)
+    given = pl.concat([states(rows[:12]), states(rows[12:], 2.0)])
+    by_unit, by_day = outlook(given, facts(units), forecast(temperatures), THRESHOLDS)
+    coldest = np.array([temperatures[max(hour - 23, 0) : hour + 1].min() for hour in range(72)])
     draws = 20_000
     first = np.full((draws, units), -1)
     for place in range(units):
         bad = random.random(draws) < rows[2 * place + 1][2]
-        rate = rows[2 * place + 1][3] / 1000 * (temperatures < (10.0 if place < 6 else 2.0))
+        rate = rows[2 * place + 1][3] / 1000 * (coldest < (10.0 if place < 6 else 2.0))
         for hour in range(72):
             calls = bad & (random.random(draws) < -np.expm1(-rate[hour])) & (first[:, place] < 0)
             first[calls, place] = hour
@@ -103,25 +112,41 @@ def test_times_are_on_the_clock_of_the_site():
     assert by_day.filter(pl.col("day") == date(2024, 12, 3))["units"].item() == 1
 
 
-def test_a_hazard_of_another_kind_can_be_handed_in():
-    def deeper_is_worse(rows: pl.DataFrame, temperatures_c: np.ndarray) -> np.ndarray:
-        return rows["cold_calls_per_winter"].to_numpy()[:, None] * np.maximum(-temperatures_c, 0.0) / 1000
+def test_states_call_as_often_as_the_flags_say_by_temperature():
+    """The levels of the flags room, at a day like each of its bands, and over a typical winter."""
+    units = {f"u{place}": {"head_control": control} for place, control in enumerate(("none", "fan cycling"))}
+    given = frames(units, [call("u0", 20), call("u0", 72), call("u1", 70)])
+    told = judge_flags(given, DEFAULTS).unit_states.sort("unit_id", "state")
+    coldest = np.linspace(-30.0, 25.0, 56)
+    by_name = {"sound": np.zeros(56)}
+    for level in sources()[COLD].levels:
+        by_name[_state_name(level)] = level.hazard(coldest)
+    found = hazards(told, coldest)
+    assert found == pytest.approx(np.stack([by_name[name] for name in told["state"]]), abs=1e-12)
+    year = given["year_bands"]
+    middle = 10 + (year["band"].to_numpy() + 0.5) * WIDTH_K
+    assert told["cold_calls_per_winter"].max() > 1
+    assert hazards(told, middle) @ year["hours"].to_numpy() == pytest.approx(told["cold_calls_per_winter"], rel=1e-6)
 
-    rows = [("u0", "bad", 1.0, 10.0, False)]
-    by_unit, _ = outlook(states(rows), facts(1), forecast([5.0] * 10 + [-20.0] * 5), THRESHOLDS, deeper_is_worse)
-    assert by_unit["probability"].item() == pytest.approx(1 - np.exp(-10 * 20 * 5 / 1000), abs=1e-4)
 
-
-def test_hours_are_cold_between_demand_and_starve_ambient_only():
+def test_warm_and_steady_states_and_sound_ones():
     rows = pl.DataFrame(
         {
-            "cold_calls_per_winter": [10.0, 10.0],
-            "cold_hours_typical": [100.0, 0.0],
-            "demand_from_c": [0.0, None],
-            "starve_ambient_c": [8.0, 8.0],
+            "shape": ["warm", "any", "none", None],
+            "starts_c": [10.0, 0.0, 0.0, None],
+            "softness_k": [1e-3, 1.5, 1.5, None],
+            "calls_per_1000_h": [2.0, 3.0, 9.0, None],
         }
     )
-    assert proportional(rows, np.array([-5.0, 0.0, 7.9, 8.0])).tolist() == [[0, 0.1, 0.1, 0], [0, 0, 0, 0]]
+    assert hazards(rows, np.array([0.0, 20.0])).round(9).tolist() == [[0, 0.002], [0.003, 0.003], [0, 0], [0, 0]]
+
+
+def test_the_cold_of_a_night_counts_for_a_day():
+    rows = [("u0", "bad", 1.0, 10.0, False)]
+    one_cold_hour = [20.0] * 5 + [0.0] + [20.0] * 60
+    by_unit, by_day = outlook(states(rows), facts(1), forecast(one_cold_hour), THRESHOLDS)
+    assert by_unit["probability"].item() == pytest.approx(1 - np.exp(-24 * 10 / 1000), abs=1e-4)
+    assert by_day["expected_calls"].to_list()[2] == 0
 
 
 def test_the_shared_doubt_widens_the_days():

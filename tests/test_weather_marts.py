@@ -330,6 +330,47 @@ def test_hours_of_each_degree_are_those_of_the_slow_twin(random_store):
     assert {key: round(hours, 2) for key, hours in found.items()} == pytest.approx(expected, abs=0.01)
 
 
+def test_hours_of_winters_and_winters_judged_are_those_of_the_slow_twins(random_store):
+    store, rows = random_store
+    span = store.frame("span").row(0)
+    if span[0] is None:
+        assert store.frame("winter_bands").is_empty()
+        return
+    starts_month, done = (int(store.thresholds[name]) for name in ("winter_starts_month", "winter_done_months"))
+    filled = naive.weather_hours(rows["weather"], store.thresholds["weather_gap_filled_h"])
+    expected = {
+        (station, *key): hours
+        for station, of in filled.items()
+        for key, hours in naive.winter_bands(
+            {hour: row[0] for hour, row in of.items()}, span, starts_month, store.thresholds["band_width_k"]
+        ).items()
+    }
+    found = {(row[0], row[1], row[2]): row[3] for row in store.frame("winter_bands").iter_rows()}
+    assert found == expected
+    months = set(store.frame("months")["winter_from"])
+    begun = [each for each in naive.judged_winters(span, starts_month, done) if each in months]
+    assert store.frame("judged_winters")["winter_from"].to_list() == begun
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "winters"),
+    [
+        (datetime(2014, 9, 3), datetime(2018, 9, 30), ["2015/16", "2016/17", "2017/18"]),
+        (datetime(2014, 1, 1), datetime(2015, 4, 30), ["2014/15"]),
+        (datetime(2014, 1, 2), datetime(2015, 5, 1), []),
+        (datetime(2014, 10, 1), datetime(2015, 6, 1), []),
+    ],
+)
+def test_winters_are_judged_from_half_a_year_of_calls_on_until_they_are_done(first, last, winters):
+    store = MemoryStore({})
+    store.put("span", pl.DataFrame({"from_hour": [first], "to_hour": [last + timedelta(days=1)]}))
+    store.put("weather_hours", pl.DataFrame(schema={"hour": pl.Datetime("us")}))
+    store.build("months", "judged_winters")
+    assert store.frame("judged_winters")["winter"].to_list() == winters
+    span = first, last + timedelta(days=1)
+    assert [f"{each.year}/{(each.year + 1) % 100}" for each in naive.judged_winters(span, 7, 10)] == winters
+
+
 def test_the_winter_minimum_of_a_real_station_is_the_mean_of_its_coldest_hours():
     # Chicago O'Hare: the year 2015 has a minimum of its own winter parts; whole winters are July to June
     weather = pl.concat([isd_lite("725300", year) for year in (2015, 2016, 2017)])

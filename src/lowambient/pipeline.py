@@ -19,9 +19,11 @@ from lowambient.calls.clusters import cluster_calls
 from lowambient.calls.cold_calls import cold_probabilities
 from lowambient.calls.words import read_words
 from lowambient.errors import InputRefused
-from lowambient.flags.judging import Flagged, judge_flags
+from lowambient.flags.cutting import known_before
+from lowambient.flags.judging import Flagged, judge_flags, unit_states
 from lowambient.intake.hourly_forecast import read_forecast
 from lowambient.intake.matching import Matcher
+from lowambient.plan.backtest import Past, backtest
 from lowambient.plan.callback_rates import (
     callback_rates,
     calls_by_service_age,
@@ -100,7 +102,9 @@ AFTER_LIMITS = (
     "cluster_input",
 )
 FOR_FLAGS = (
+    "judged_winters",
     "air_of_day",
+    "winter_bands",
     "week_bands",
     "year_bands",
     "flag_units",
@@ -134,6 +138,8 @@ PLANNED = (
 )
 SHOWN = (
     *PLANNED,
+    "backtest",
+    "backtest_pit",
     "unit_ranking",
     "cold_hours",
     "unit_station",
@@ -279,7 +285,8 @@ def judge(store: Store, profile: Profile, progress: Progress | None = None) -> N
         said(done, name)
         store.build(name)
     said(len(BEFORE_LIMITS) + len(AFTER_LIMITS) + len(FOR_FLAGS), "flags")
-    flagged = judge_flags({name: store.frame(name, "all") for name in WEIGHED}, profile.thresholds)
+    weighed = {name: store.frame(name, "all") for name in WEIGHED}
+    flagged = judge_flags(weighed, profile.thresholds)
     for name in ("flags", "evidence", "unit_states", "unit_causes"):
         store.put(name, getattr(flagged, name))
     said(steps - 5, "clusters of calls")
@@ -294,6 +301,9 @@ def judge(store: Store, profile: Profile, progress: Progress | None = None) -> N
     ranking = unit_ranking(counts, flagged.unit_states)
     store.put("unit_ranking", ranking.with_row_index("rank", offset=1))
     store.put("forecast", forecast(counts, input_frame(store, "stations"), profile.thresholds, flagged.unit_states))
+    said(steps - 2, "winters gone by")
+    for name, frame in backtested(store, weighed, flagged, profile.thresholds).items():
+        store.put(name, frame)
     store.build("shown_readings", kind="pages")
     for name, frame in planned(store, profile, units).items():
         store.put(name, frame)
@@ -354,32 +364,57 @@ def by_temperature(store: Store, thresholds: Mapping[str, float]) -> dict[str, p
     }
 
 
+def backtested(
+    store: Store, weighed: Mapping[str, pl.DataFrame], flagged: Flagged, thresholds: Mapping[str, float]
+) -> dict[str, pl.DataFrame]:
+    """Each past winter forecast from what was known when it began, and held against what came."""
+    winters = store.frame("judged_winters", "winter")
+    months = store.frame("months", "month").select("month", "winter")
+    complaints = weighed["flag_calls"].select("call_id", "unit_id", month=pl.col("opened_at").dt.truncate("1mo"))
+    calls = flagged.call_causes.join(complaints, on="call_id").join(months, on="month")
+    begun = winters.select("winter", "winter_from").iter_rows()
+    past = Past(
+        winters=winters,
+        states={winter: unit_states(known_before(weighed, at), thresholds) for winter, at in begun},
+        calls=calls,
+        unit_counts=store.frame("unit_counts", "unit_id"),
+        service=store.frame("unit_service", "unit_id"),
+        hours=store.frame("cold_hours", "unit_id, winter"),
+        bands=store.frame("winter_bands", "station_id, winter, band"),
+        stations=input_frame(store, "stations"),
+    )
+    return backtest(past, thresholds)
+
+
 def planned(store: Store, profile: Profile, units: pl.DataFrame) -> dict[str, pl.DataFrame]:
     """The retrofit plan and its working tables; without rows where no flags say what state units are in."""
     if not {"unit_states", "unit_causes"} <= set(store.relations()):
         return {name: pl.DataFrame(schemas.ALL[name].create_empty()) for name in ("plan", *PLANNED)}
+    return retrofit_plan(plan_inputs(store, profile, units))
+
+
+def plan_inputs(store: Store, profile: Profile, units: pl.DataFrame) -> PlanInputs:
+    """What the plan rests on, from a store whose units were judged."""
     of_cold_calls = "select call_id from calls where cold_probability >= 0.5 order by call_id"
     calls = input_frame(store, "calls")
     cold = calls.join(store.query(of_cold_calls), on="call_id", how="semi", maintain_order="left")
     typical = store.frame("unit_station", "unit_id").select("unit_id", "typical_station_id")
     counts = store.frame("unit_counts", "unit_id").join(typical, on="unit_id", how="left", maintain_order="left")
-    return retrofit_plan(
-        PlanInputs(
-            units=units,
-            sites=input_frame(store, "sites"),
-            calls=cold if cold.height >= profile.thresholds["own_costs_least_calls"] else calls,
-            unit_counts=counts.with_columns(pl.coalesce("station_id", "typical_station_id").alias("station_id")),
-            unit_limits=store.frame("unit_limits", "unit_id"),
-            unit_states=store.frame("unit_states", "unit_id, state"),
-            unit_causes=store.frame("unit_causes", "unit_id"),
-            station_hours=store.frame("station_hours", "station_id, floor_c"),
-            winter_minimums=store.frame("winter_minimums", "station_id"),
-            follow_up_by_work=store.frame("follow_up_by_work", "work"),
-            costs=profile.costs,
-            limits=profile.plan,
-            options=profile.options,
-            thresholds=profile.thresholds,
-        )
+    return PlanInputs(
+        units=units,
+        sites=input_frame(store, "sites"),
+        calls=cold if cold.height >= profile.thresholds["own_costs_least_calls"] else calls,
+        unit_counts=counts.with_columns(pl.coalesce("station_id", "typical_station_id").alias("station_id")),
+        unit_limits=store.frame("unit_limits", "unit_id"),
+        unit_states=store.frame("unit_states", "unit_id, state"),
+        unit_causes=store.frame("unit_causes", "unit_id"),
+        station_hours=store.frame("station_hours", "station_id, floor_c"),
+        winter_minimums=store.frame("winter_minimums", "station_id"),
+        follow_up_by_work=store.frame("follow_up_by_work", "work"),
+        costs=profile.costs,
+        limits=profile.plan,
+        options=profile.options,
+        thresholds=profile.thresholds,
     )
 
 
@@ -443,13 +478,11 @@ def outlook_csv(path: Path, forecast_file: Path, by: Literal["unit", "day"]) -> 
 def _facts_of_units(store: Store) -> pl.DataFrame:
     """What the outlook asks about each unit; grain unit, sorted."""
     counts = store.frame("unit_counts", "unit_id").select(
-        "unit_id", "site_id", "site_name", "description", "station_id", "still_served", "cold_hours_typical"
+        "unit_id", "site_id", "site_name", "description", "station_id", "still_served"
     )
-    limits = store.frame("unit_limits", "unit_id").select("unit_id", "demand_from_c", "starve_ambient_c")
     outage = input_frame(store, "units").select("unit_id", "outage_cost_per_h")
     zones = input_frame(store, "sites").select("site_id", "time_zone")
-    joined = counts.join(limits, on="unit_id", how="left").join(outage, on="unit_id", how="left")
-    return joined.join(zones, on="site_id", how="left").sort("unit_id")
+    return counts.join(outage, on="unit_id", how="left").join(zones, on="site_id", how="left").sort("unit_id")
 
 
 def check_out(out: Path) -> None:

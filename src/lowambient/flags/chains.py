@@ -33,24 +33,6 @@ class Moves:
         """Those of some units, in this order."""
         return Moves(self.first[rows], self.begins[rows], self.ends[rows], self.entry[rows], self.yields, self.redrawn)
 
-    def forward(self, held: Array, week: int) -> Array:
-        """Probabilities a week later: unit by state."""
-        off, on = held[:, :1], held[:, 1:]
-        begins, ends = self.begins[:, week, None], self.ends[:, week, None] * self.yields
-        left = (1 - ends) * on
-        anew = left.sum(axis=1, keepdims=True) * self.entry
-        over = (ends * on).sum(axis=1, keepdims=True)
-        later_on = (1 - self.redrawn) * left + self.redrawn * anew + begins * off * self.entry
-        return np.concatenate([(1 - begins) * off + over, later_on], axis=1)
-
-    def backward(self, later: Array, week: int) -> Array:
-        """Likelihood of what comes after, given the state in `week`: unit by state."""
-        off, on = later[:, :1], later[:, 1:]
-        anew = (self.entry * on).sum(axis=1, keepdims=True)
-        begins, ends = self.begins[:, week, None], self.ends[:, week, None] * self.yields
-        before_on = ends * off + (1 - ends) * ((1 - self.redrawn) * on + self.redrawn * anew)
-        return np.concatenate([(1 - begins) * off + begins * anew, before_on], axis=1)
-
 
 @dataclass(frozen=True)
 class Known:
@@ -60,40 +42,93 @@ class Known:
     likelihood: Array
 
 
+@dataclass(frozen=True)
+class Steps:
+    """Moves with units along the last axis, which keeps sums over states quick."""
+
+    begins: Array
+    ends: Array
+    entry: Array
+    yields: Array
+    redrawn: float
+
+    @classmethod
+    def of(cls, moves: Moves) -> "Steps":
+        """From unit by week and unit by level to week by unit and level by unit."""
+        begins, ends, entry = (np.ascontiguousarray(each.T) for each in (moves.begins, moves.ends, moves.entry))
+        return cls(begins, ends, entry, moves.yields[:, None], moves.redrawn)
+
+    def forward(self, held: Array, week: int) -> Array:
+        """Probabilities a week later: state by unit."""
+        later = np.empty_like(held)
+        on = held[1:]
+        over = on * self.yields
+        over *= self.ends[week]
+        left = on - over
+        begun = self.begins[week] * held[0]
+        np.multiply(left, 1 - self.redrawn, out=later[1:])
+        np.multiply(self.entry, self.redrawn * left.sum(axis=0) + begun, out=left)
+        later[1:] += left
+        later[0] = held[0] - begun + over.sum(axis=0)
+        return later
+
+    def backward(self, later: Array, week: int) -> Array:
+        """Likelihood of what comes after, given the state in `week`: state by unit."""
+        before = np.empty_like(later)
+        off, on = later[0], later[1:]
+        anew = (self.entry * on).sum(axis=0)
+        begins = self.begins[week]
+        np.multiply(on, 1 - self.redrawn, out=before[1:])
+        before[1:] += self.redrawn * anew
+        change = off - before[1:]
+        change *= self.yields
+        change *= self.ends[week]
+        before[1:] += change
+        before[0] = off + begins * (anew - off)
+        return before
+
+
 def smoothed(log_like: Array, moves: Moves) -> Known:
     """Probability of each state in each week given the evidence of all weeks; `log_like` is unit by week by state."""
     units, weeks, states = log_like.shape
-    top = log_like.max(axis=2, keepdims=True)
-    like = np.exp(log_like - top)
-    held = np.empty((units, weeks, states))
-    scale = np.empty((units, weeks))
-    now = moves.first
+    steps = Steps.of(moves)
+    like = np.array(log_like.transpose(1, 2, 0), order="C")
+    top = like.max(axis=1)
+    np.exp(np.subtract(like, top[:, None], out=like), out=like)
+    held = np.empty((weeks, states, units))
+    scale = np.empty((weeks, units))
+    now = np.ascontiguousarray(moves.first.T)
     for week in range(weeks):
-        joint = now * like[:, week]
-        scale[:, week] = np.maximum(joint.sum(axis=1), 1e-300)
-        held[:, week] = joint / scale[:, week, None]
-        now = moves.forward(held[:, week], week)
-    later = np.ones((units, states))
+        np.multiply(now, like[week], out=held[week])
+        scale[week] = np.maximum(held[week].sum(axis=0), 1e-300)
+        held[week] /= scale[week]
+        now = steps.forward(held[week], week)
+    later = np.ones((states, units))
     for week in range(weeks - 2, -1, -1):
-        later = moves.backward(later * like[:, week + 1], week) / scale[:, week + 1, None]
-        held[:, week] *= later
-    held /= held.sum(axis=2, keepdims=True)
-    return Known(held, np.log(scale).sum(axis=1) + top.sum(axis=(1, 2)))
+        later *= like[week + 1]
+        later = steps.backward(later, week)
+        later /= scale[week + 1]
+        held[week] *= later
+    held /= held.sum(axis=1, keepdims=True)
+    return Known(held.transpose(2, 0, 1), np.log(scale).sum(axis=0) + top.sum(axis=0))
 
 
 def at_the_end(log_like: Array, moves: Moves) -> tuple[Array, Array]:
     """Probability of each state in the last week (unit by state), and the log likelihood of the evidence (unit)."""
-    now, total = moves.first, np.zeros(len(log_like))
-    held = now
+    steps = Steps.of(moves)
+    now = held = np.ascontiguousarray(moves.first.T)
+    total = np.zeros(len(log_like))
     for week in range(log_like.shape[1]):
-        top = log_like[:, week].max(axis=1, keepdims=True)
+        like = np.array(log_like[:, week].T, order="C")
+        top = like.max(axis=0)
         top = np.where(np.isfinite(top), top, 0.0)
-        joint = now * np.exp(log_like[:, week] - top)
-        scale = np.maximum(joint.sum(axis=1), 1e-300)
-        held = joint / scale[:, None]
-        total += np.log(scale) + top[:, 0]
-        now = moves.forward(held, week)
-    return held, total
+        held = np.exp(np.subtract(like, top, out=like), out=like)
+        held *= now
+        scale = np.maximum(held.sum(axis=0), 1e-300)
+        held /= scale
+        total += np.log(scale) + top
+        now = steps.forward(held, week)
+    return np.ascontiguousarray(held.T), total
 
 
 def ever(log_like: Array, moves: Moves, counted: Flags, likelihood: Array) -> Array:

@@ -7,7 +7,7 @@ import numpy.typing as npt
 
 from lowambient.flags.chains import Known, ever, smoothed
 from lowambient.flags.history import History
-from lowambient.flags.learning import Chunk, Evidence, Fleet, chunks
+from lowambient.flags.learning import Chunk, Evidence, Fleet, chunks, known_of, rows_of
 from lowambient.flags.sources import Source
 
 Array = npt.NDArray[np.float64]
@@ -58,8 +58,17 @@ def condition(
     return Condition(source, now, at_all, while_logged, at_calls)
 
 
+def states_now(history: History, fleet: Fleet, source: Source, extra: Evidence | None) -> Array:
+    """Probability of each state in the last week of service: unit by state, as `Condition.now`."""
+    now, last = np.zeros((len(history.served), len(source.levels) + 1)), history.last_weeks()
+    for chunk, known in known_of(history, fleet, source, extra):
+        now[chunk.units] = known.states[np.arange(len(chunk.units)), last[chunk.units]]
+    return now
+
+
 def _at_calls(history: History, chunk: Chunk, known: Known, at_calls: Array) -> None:
     calls = history.calls
-    inside = np.isin(calls.unit, chunk.units) & (calls.week >= 0) & (calls.week < history.weeks)
+    inside = rows_of(calls.unit, chunk.units)
+    inside = inside[(calls.week[inside] >= 0) & (calls.week[inside] < history.weeks)]
     rows = np.searchsorted(chunk.units, calls.unit[inside])
     at_calls[inside] = known.states[rows, calls.week[inside]]

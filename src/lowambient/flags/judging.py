@@ -7,14 +7,14 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from lowambient.flags.conditions import Condition, condition
+from lowambient.flags.conditions import Condition, condition, states_now
 from lowambient.flags.fitted import cools_in_cold, economizer_probability, fitted_probability
 from lowambient.flags.history import History, history
 from lowambient.flags.learning import Evidence, Fleet, learned, ordinary_rate
 from lowambient.flags.recalibration import fleet_shift
 from lowambient.flags.recurrence import calls_a_year, recurring
 from lowambient.flags.signs import Piece, Signs, signs
-from lowambient.flags.sources import COLD, Level, Source, sources
+from lowambient.flags.sources import COLD, SOFTNESS_K, Level, Source, sources
 from lowambient.flags.tables import Judged, evidence_table, flag_table
 from lowambient.flags.weighing import Known, Score, Weighed, log_odds, weighed
 
@@ -30,9 +30,9 @@ SURE_ENOUGH = 0.5
 @dataclass(frozen=True)
 class Flagged:
     """Frames: `flags`, `evidence`; `call_causes` (call_id, cold_probability); `unit_states` (unit_id, state,
-    probability, cold_calls_per_winter, is_sound, control); `unit_causes` (unit_id; p_bypassed,
-    p_no_control: share of its cold calls to be expected with a control that is out, and with none; flags that decide
-    options)."""
+    probability, cold_calls_per_winter, is_sound, control; shape, starts_c, softness_k, calls_per_1000_h as in
+    `sources.Level`, null for sound); `unit_causes` (unit_id; p_bypassed, p_no_control: share of its cold calls to be
+    expected with a control that is out, and with none; flags that decide options)."""
 
     flags: pl.DataFrame
     evidence: pl.DataFrame
@@ -89,11 +89,7 @@ def judge_flags(frames: Mapping[str, pl.DataFrame], thresholds: Mapping[str, flo
     `frames`: the marts `flag_units`, `flag_calls`, `week_bands`, `year_bands`, `logged_weeks`, `logged_stops`, `span`,
     the tables `call_statements`, `head_pressure`, `circuit_months`, `jumpered_spans`, and `in_checks`.
     """
-    known = history(frames, thresholds["band_width_k"])
-    fitted = fitted_probability(known.units, frames)
-    found = signs(known, frames, fitted)
-    extra = found.evidence()
-    fleet = learned(known, extra, fitted)
+    known, fitted, found, extra, fleet = _learned(frames, thresholds)
     recurs = recurring(calls_a_year(known, sources()[COLD]), thresholds)
     cools = cools_in_cold(known.units)
     shares = {HEAD_OUT: fitted, NO_HEAD: (1 - fitted) * cools, "economizer idle": economizer_probability(known.units)}
@@ -111,9 +107,27 @@ def judge_flags(frames: Mapping[str, pl.DataFrame], thresholds: Mapping[str, flo
         flags,
         evidence_table(known, judged),
         _call_causes(known, fleet),
-        _unit_states(known, cold),
+        _unit_states(known, cold.source, cold.now),
         _unit_causes(known, cold, fitted, judged),
     )
+
+
+def unit_states(frames: Mapping[str, pl.DataFrame], thresholds: Mapping[str, float]) -> pl.DataFrame:
+    """`Flagged.unit_states` alone, of the same frames, in a fraction of the time: no evidence is weighed."""
+    known, _, _, extra, fleet = _learned(frames, thresholds)
+    source = sources()[COLD]
+    return _unit_states(known, source, states_now(known, fleet, source, extra.get(COLD)))
+
+
+def _learned(
+    frames: Mapping[str, pl.DataFrame], thresholds: Mapping[str, float]
+) -> tuple[History, Array, Signs, dict[str, Evidence], Fleet]:
+    """The records, which units have a control, the signs of the records and what all of it taught."""
+    known = history(frames, thresholds["band_width_k"])
+    fitted = fitted_probability(known.units, frames)
+    found = signs(known, frames, fitted)
+    extra = found.evidence()
+    return known, fitted, found, extra, learned(known, extra, fitted)
 
 
 def _judged(judge: _Judge, result: Condition) -> list[Judged]:
@@ -184,19 +198,24 @@ def _call_causes(known: History, fleet: Fleet) -> pl.DataFrame:
     return frame.filter(pl.Series(calls.is_complaint)).sort("call_id")
 
 
-def _unit_states(known: History, cold: Condition) -> pl.DataFrame:
+def _unit_states(known: History, source: Source, now: Array) -> pl.DataFrame:
     """Probability of each state of the cold condition now, and the calls that a typical winter would bring in it."""
-    calls = calls_a_year(known, cold.source)
-    names = ["sound", *(_state_name(level) for level in cold.source.levels)]
+    calls = calls_a_year(known, source)
+    levels = source.levels
+    names = ["sound", *(_state_name(level) for level in levels)]
     units, states = calls.shape
     return pl.DataFrame(
         {
             "unit_id": np.repeat(known.units["unit_id"].to_numpy(), states),
             "state": names * units,
-            "probability": cold.now.ravel(),
+            "probability": now.ravel(),
             "cold_calls_per_winter": calls.ravel(),
             "is_sound": ([True] + [False] * (states - 1)) * units,
-            "control": ["works", *(level.control for level in cold.source.levels)] * units,
+            "control": ["works", *(level.control for level in levels)] * units,
+            "shape": [None, *(level.shape for level in levels)] * units,
+            "starts_c": [None, *(level.starts_c for level in levels)] * units,
+            "softness_k": [None, *(SOFTNESS_K for _ in levels)] * units,
+            "calls_per_1000_h": [None, *(1000 * level.calls_per_h for level in levels)] * units,
         }
     )
 

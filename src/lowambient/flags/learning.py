@@ -22,13 +22,14 @@ from lowambient.flags.chains import Known, Moves, smoothed
 from lowambient.flags.history import HOURS_A_WEEK, Calls, History
 from lowambient.flags.kinds import Kinds, kinds_of
 from lowambient.flags.sources import COLD, MARKS, Source, sources
-from lowambient.flags.visits import visit_effects
+from lowambient.flags.visits import Effects, visit_effects
 
 Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
 
 ROUNDS = 5
-CHUNK_UNITS = 500
+CHUNK_CELLS = 9_200
+"""Units times states that are worked on together: as much as stays near the processor."""
 WEEKS_A_YEAR = 365.25 / 7
 
 RETURNING, RETURNS_FOR_H, SAME_WORDS = 0.12, 240.0, 0.5
@@ -41,6 +42,10 @@ ORDINARY_BEFORE, COLD_WORDS_BEFORE, LEVELS_BEFORE = 3.0, 60.0, 15.0
 YIELDS = {"works": 0.4}
 """A control that works and does not suffice is hardly mended: what ends a condition helps less (judgement)."""
 
+MENDED_UNFITTED = 0.2
+"""Where no control is fitted there is none to mend: what visits end of a lost control elsewhere, they end this share of
+there (judgement: some fit one and do not write so)."""
+
 SMOOTH_BANDS = 2.0
 """Neighbouring bands of temperature that share their calls, as a standard deviation (judgement)."""
 
@@ -50,7 +55,8 @@ class Fleet:
     """What the fleet's calls taught, and what is thought of each call.
 
     `ordinary`: mark by band, calls an hour of a usual unit; `share`: unit's own multiple of it; `cold_words`: of MARKS;
-    `kinds`: what is usual of each kind of unit; `made`: by condition, the intensity it gives each ticket [1/h].
+    `kinds`: what is usual of each kind of unit; `made`: by condition, the intensity it gives each ticket [1/h];
+    `fixed`: by condition, what does not change while it is learned.
     """
 
     ordinary: Array
@@ -58,6 +64,7 @@ class Fleet:
     cold_words: Array
     kinds: Kinds
     made: dict[str, Array] = field(default_factory=dict)
+    fixed: dict[str, "Fixed"] = field(default_factory=dict)
 
     def words(self, source: Source) -> Array:
         """Words of the calls that a condition makes."""
@@ -65,9 +72,30 @@ class Fleet:
 
 
 @dataclass(frozen=True)
+class Fixed:
+    """Of one condition: `visits`; `at_calls`: calls an hour of each state at each ticket's temperature, ticket by
+    state; `quiet`: calls to be expected in service, station (the last: without weather) by week by state."""
+
+    visits: Effects
+    at_calls: Array
+    quiet: Array
+
+
+def fixed_of(history: History, fleet: Fleet, source: Source) -> Fixed:
+    """Worked out when first asked for."""
+    if source.name not in fleet.fixed:
+        hazards = source.hazards(history.coldest_c)
+        weather = np.concatenate([history.hours, np.zeros((1, *history.hours.shape[1:]))])
+        fleet.fixed[source.name] = Fixed(
+            visit_effects(history.calls, source.name), _hazard_at_calls(history, source), weather @ hazards.T
+        )
+    return fleet.fixed[source.name]
+
+
+@dataclass(frozen=True)
 class Evidence:
-    """Evidence about one condition beside calls and quiet weeks: `log_like[row]` (by state) of unit `unit[row]` in
-    week `week[row]`; `piece[row]` names it."""
+    """Evidence about one condition beside calls and quiet weeks: `log_like[row]` (by state) of unit `unit[row]`, in
+    order of units, in week `week[row]`; `piece[row]` names it."""
 
     unit: Index
     week: Index
@@ -117,7 +145,7 @@ def call_log_odds(history: History, fleet: Fleet, source: Source) -> Array:
     others = ordinary_rate(history, fleet) + sum(
         (rate for name, rate in fleet.made.items() if name != source.name), np.zeros(len(calls))
     )
-    hazard = _hazard_at_calls(history, source)
+    hazard = fixed_of(history, fleet, source).at_calls
     own = hazard * fleet.words(source)[calls.mark][:, None]
     return np.asarray(np.where(calls.is_complaint[:, None], np.log1p(own / np.maximum(others, 1e-12)[:, None]), 0.0))
 
@@ -125,21 +153,25 @@ def call_log_odds(history: History, fleet: Fleet, source: Source) -> Array:
 def chunks(history: History, fleet: Fleet, source: Source, extra: Evidence | None) -> Iterator[Chunk]:
     """A condition of all units, some hundreds of units at a time."""
     odds = call_log_odds(history, fleet, source)
-    count = len(history.served)
-    for first in range(0, count, CHUNK_UNITS):
-        yield chunk_of(history, fleet, source, extra, odds, np.arange(first, min(first + CHUNK_UNITS, count)))
+    count, step = len(history.served), max(CHUNK_CELLS // (len(source.levels) + 1), 1)
+    for first in range(0, count, step):
+        yield chunk_of(history, fleet, source, extra, odds, np.arange(first, min(first + step, count)))
 
 
 def chunk_of(
     history: History, fleet: Fleet, source: Source, extra: Evidence | None, odds: Array, units: Index
 ) -> Chunk:
     """A condition of the units at these places (sorted)."""
-    hazards = source.hazards(history.coldest_c)
-    log_like = -np.einsum("uwb,sb->uws", history.band_hours(units), hazards)
+    quiet = fixed_of(history, fleet, source).quiet
+    log_like = quiet[history.station[units]]
+    log_like *= -history.served[units][:, :, None]
     calls = history.calls
-    _add(log_like, units, calls.unit, calls.week, odds, calls.is_complaint)
+    own = rows_of(calls.unit, units)
+    own = own[calls.is_complaint[own]]
+    _add(log_like, units, calls.unit[own], calls.week[own], odds[own])
     if extra is not None:
-        _add(log_like, units, extra.unit, extra.week, extra.log_like, np.ones(len(extra.unit), dtype=bool))
+        more = rows_of(extra.unit, units)
+        _add(log_like, units, extra.unit[more], extra.week[more], extra.log_like[more])
     return Chunk(units, log_like, moves_of(history, fleet, source, units))
 
 
@@ -149,19 +181,33 @@ def moves_of(history: History, fleet: Fleet, source: Source, units: Index) -> Mo
     weeks = history.weeks
     begins = np.repeat(usual.begins_per_year[:, None] / WEEKS_A_YEAR, weeks, axis=1)
     ends = np.repeat(usual.ends_per_year[:, None] / WEEKS_A_YEAR, weeks, axis=1)
-    effects = visit_effects(history.calls, source.name)
-    for table, effect in ((begins, effects.begins), (ends, effects.ends)):
+    effects, calls = fixed_of(history, fleet, source).visits, history.calls
+    own = rows_of(calls.unit, units)
+    own = own[(calls.ended_week[own] >= 0) & (calls.ended_week[own] < weeks)]
+    mended = effects.ends[own]
+    if source.name == COLD:
+        mended = mended * (MENDED_UNFITTED + (1 - MENDED_UNFITTED) * fleet.kinds.fitted[calls.unit[own]])
+    place = np.searchsorted(units, calls.unit[own]), calls.ended_week[own]
+    for table, effect in ((begins, effects.begins[own]), (ends, mended)):
         stay = 1 - table
-        keep = np.isin(history.calls.unit, units) & (history.calls.ended_week >= 0) & (history.calls.ended_week < weeks)
-        rows = np.searchsorted(units, history.calls.unit[keep])
-        np.multiply.at(stay, (rows, history.calls.ended_week[keep]), 1 - effect[keep])
+        np.multiply.at(stay, place, 1 - effect)
         table[:] = 1 - stay
     yields = np.array([YIELDS.get(level.control, 1.0) for level in source.levels])
     return Moves(usual.first, begins, ends, usual.entry, yields, usual.redrawn_per_year / WEEKS_A_YEAR)
 
 
-def _add(log_like: Array, units: Index, unit: Index, week: Index, values: Array, keep: npt.NDArray[np.bool_]) -> None:
-    inside = keep & np.isin(unit, units) & (week >= 0) & (week < log_like.shape[1])
+def rows_of(unit: Index, units: Index) -> Index:
+    """Places of the rows of some units; both sorted."""
+    if len(units) == 0:
+        return np.zeros(0, dtype=np.int64)
+    first, last = np.searchsorted(unit, [units[0], units[-1] + 1])
+    rows = np.arange(first, last)
+    whole = units[-1] - units[0] + 1 == len(units)
+    return rows if whole else rows[np.isin(unit[first:last], units)]
+
+
+def _add(log_like: Array, units: Index, unit: Index, week: Index, values: Array) -> None:
+    inside = (week >= 0) & (week < log_like.shape[1])
     np.add.at(log_like, (np.searchsorted(units, unit[inside]), week[inside]), values[inside])
 
 
@@ -190,12 +236,13 @@ def _returning(calls: Calls, fleet: Fleet) -> Array:
 def _weigh(history: History, fleet: Fleet, source: Source, extra: Evidence | None) -> None:
     """One condition, given what is thought of the others: its share in each call, and what is usual of each kind."""
     calls = history.calls
-    hazard, made = _hazard_at_calls(history, source), np.zeros(len(calls))
+    hazard, made = fixed_of(history, fleet, source).at_calls, np.zeros(len(calls))
     states = len(source.levels) + 1
     begun, lasting = np.zeros((len(history.served), states)), np.zeros((len(history.served), states))
     for chunk in chunks(history, fleet, source, extra):
         known = smoothed(chunk.log_like, chunk.moves)
-        keep = np.isin(calls.unit, chunk.units) & calls.is_complaint
+        keep = rows_of(calls.unit, chunk.units)
+        keep = keep[calls.is_complaint[keep]]
         rows = np.searchsorted(chunk.units, calls.unit[keep])
         made[keep] = np.sum(known.states[rows, calls.week[keep]] * hazard[keep], axis=1)
         begun[chunk.units] = known.states[:, 0]

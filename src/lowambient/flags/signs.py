@@ -61,16 +61,14 @@ class Signs:
             rows.piece.append(len(self.pieces) - 1)
 
     def evidence(self) -> dict[str, Evidence]:
-        """As arrays."""
-        return {
-            condition: Evidence(
-                np.array(rows.unit, dtype=np.int64),
-                np.array(rows.week, dtype=np.int64),
-                np.array(rows.log_like),
-                np.array(rows.piece, dtype=np.int64),
-            )
-            for condition, rows in self.rows.items()
-        }
+        """As arrays, sorted by unit."""
+        found = {}
+        for condition, rows in self.rows.items():
+            unit = np.array(rows.unit, dtype=np.int64)
+            order = np.argsort(unit, kind="stable")
+            week, piece = np.array(rows.week, dtype=np.int64), np.array(rows.piece, dtype=np.int64)
+            found[condition] = Evidence(unit[order], week[order], np.array(rows.log_like)[order], piece[order])
+        return found
 
 
 def signs(history: History, frames: Mapping[str, pl.DataFrame], fitted: Array) -> Signs:

@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from lowambient.flags.chains import at_the_end
 from lowambient.flags.history import History
-from lowambient.flags.learning import Chunk, Evidence, Fleet, call_log_odds, chunk_of
+from lowambient.flags.learning import Chunk, Evidence, Fleet, call_log_odds, chunk_of, rows_of
 from lowambient.flags.signs import Piece, Signs
 from lowambient.flags.sources import COLD, MARKS, Source
 
@@ -132,13 +132,14 @@ def _removals(
     history: History, source: Source, signs: Signs, extra: Evidence | None, odds: Array, units: Index
 ) -> Iterator[Removal]:
     if extra is not None:
-        rows = np.flatnonzero(np.isin(extra.unit, units))
-        for piece in np.unique(extra.piece[rows]):
-            own = rows[extra.piece[rows] == piece]
+        rows = rows_of(extra.unit, units)
+        rows = rows[np.argsort(extra.piece[rows], kind="stable")]
+        pieces, begins = np.unique(extra.piece[rows], return_index=True)
+        for piece, own in zip(pieces, np.split(rows, begins[1:]), strict=True) if len(rows) else ():
             yield Removal(signs.pieces[int(piece)], extra.week[own], extra.log_like[own])
     calls = history.calls
-    telling = np.isin(calls.unit, units) & calls.is_complaint & (odds.max(axis=1) >= TELLING_ODDS)
-    for row in np.flatnonzero(telling):
+    rows = rows_of(calls.unit, units)
+    for row in rows[calls.is_complaint[rows] & (odds[rows].max(axis=1, initial=-np.inf) >= TELLING_ODDS)]:
         yield Removal(_call_piece(history, int(row)), calls.week[row : row + 1], odds[row : row + 1])
     if source.name == COLD:
         yield from _quiet_winters(history, source, units)

@@ -15,13 +15,18 @@ Array = npt.NDArray[np.float64]
 CONTROL_OUT = "head control out"
 NO_CONTROL = "no head control"
 LOW_CHARGE = "low charge"
-OTHER = "other cause"
-CAUSES = (CONTROL_OUT, NO_CONTROL, LOW_CHARGE, OTHER)
-"""What is wrong with a unit that is not sound: one of these."""
+OVERCOME = "control overcome"
+"""A control that works and does not save every start in great cold, wind or low load."""
+CAUSES = (CONTROL_OUT, NO_CONTROL, LOW_CHARGE, OVERCOME)
+"""What is behind the cold calls of a unit that is not sound."""
 LP_JUMPERED = "lp switch jumpered"
 ECONOMIZER_IDLE = "economizer idle"
 BESIDE = (LP_JUMPERED, ECONOMIZER_IDLE)
 """What can hold beside any of them."""
+
+_CHARGE_SHARE = 0.25
+"""Of the cold calls of a unit with low charge, what is laid to the charge (judgement): the states that these calls are
+counted by are weighed beside low charge, and leave out what it explains; with a flooded condenser it explains more."""
 
 _MOST_STATES = 8
 """States of a unit that are told apart; more are joined with those of nearly as many calls."""
@@ -35,7 +40,8 @@ class Conditions:
 
     `probability` (units, states) of each state that is not sound; `avoidable` (units, states): its cold calls of a
     typical winter over those of the sound state; `background` (units,): calls of the sound state; `causes` (units,
-    CAUSES): probability of each where the unit is not sound; `beside`: probability now of what can hold beside them.
+    CAUSES): share of its avoidable calls that each is behind; `beside`: probability now of what can hold beside them;
+    `low_charge` (units,): probability now.
     """
 
     unit_id: tuple[str, ...]
@@ -44,6 +50,7 @@ class Conditions:
     background: Array
     causes: Array
     beside: dict[str, Array]
+    low_charge: Array
 
     @property
     def expected(self) -> Array:
@@ -54,6 +61,8 @@ class Conditions:
         """Probability that a condition holds now (units,)."""
         if condition in self.beside:
             return self.beside[condition]
+        if condition == LOW_CHARGE:
+            return self.low_charge
         return np.asarray(self.probability.sum(axis=1) * self.causes[:, CAUSES.index(condition)])
 
     def scaled(self, factor: npt.ArrayLike) -> "Conditions":
@@ -65,13 +74,13 @@ def conditions(units: pl.DataFrame, unit_states: pl.DataFrame, unit_causes: pl.D
     """What the flags say of each of `units` (unit_id).
 
     `unit_states`: grain unit, state; probability, cold_calls_per_winter, is_sound. `unit_causes`: grain unit;
-    p_bypassed, p_no_control: of a control that is out and of there being none, given that the unit is not sound;
-    p_low_charge, p_lp_jumpered, p_economizer_idle: of these now. A unit that is in neither is taken as sound, without
+    p_bypassed, p_no_control: share of its avoidable calls with a control that is out, and with none; p_low_charge,
+    p_lp_jumpered, p_economizer_idle: probability of these now. A unit that is in neither is taken as sound, without
     a call. Where a unit has no sound state its background is taken as 0: all its calls are then avoidable.
 
-    Causes of a unit that is not sound: low charge with p_low_charge, whatever its control; else the control is out
-    with p_bypassed; else there is none with at most p_no_control; what is left is another cause, which no package
-    avoids. Where p_no_control is of the unit as it is, sound or not, it is too small and this errs on the low side.
+    Causes of a unit's avoidable calls: low charge, with `_CHARGE_SHARE` of its probability, whatever the control; else
+    the control is out with p_bypassed; else there is none with at most p_no_control; what is left comes in spite of a
+    control that works.
 
     Of more than `_MOST_STATES` states those next to each other in calls are joined: means stay as they are, intervals
     move a little.
@@ -88,12 +97,11 @@ def conditions(units: pl.DataFrame, unit_states: pl.DataFrame, unit_causes: pl.D
     probability, calls, background = _by_state(stated, ids.height)
     given = ids.join(unit_causes, on="unit_id", how="left").sort("unit_id")
     one = {name: given[name].cast(pl.Float64).fill_null(0.0).to_numpy().clip(0, 1) for name in _CAUSE_COLUMNS}
-    charged = 1 - one["p_low_charge"]
+    by_charge = _CHARGE_SHARE * one["p_low_charge"]
     no_control = np.minimum(one["p_no_control"], 1 - one["p_bypassed"])
-    other = 1 - one["p_bypassed"] - no_control
-    causes = np.column_stack(
-        [charged * one["p_bypassed"], charged * no_control, one["p_low_charge"], charged * np.maximum(other, 0)]
-    )
+    overcome = np.maximum(1 - one["p_bypassed"] - no_control, 0.0)
+    else_ = 1 - by_charge
+    causes = np.column_stack([else_ * one["p_bypassed"], else_ * no_control, by_charge, else_ * overcome])
     probability, avoidable = _joined(probability, np.maximum(calls - background[:, None], 0.0))
     return Conditions(
         tuple(ids["unit_id"]),
@@ -102,6 +110,7 @@ def conditions(units: pl.DataFrame, unit_states: pl.DataFrame, unit_causes: pl.D
         background,
         causes,
         {LP_JUMPERED: one["p_lp_jumpered"], ECONOMIZER_IDLE: one["p_economizer_idle"]},
+        one["p_low_charge"],
     )
 
 

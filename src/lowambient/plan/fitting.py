@@ -9,7 +9,15 @@ import polars as pl
 
 from lowambient import reference
 from lowambient.plan.climate import ColdShares
-from lowambient.plan.conditions import CONTROL_OUT, ECONOMIZER_IDLE, LOW_CHARGE, LP_JUMPERED, NO_CONTROL, Conditions
+from lowambient.plan.conditions import (
+    CONTROL_OUT,
+    ECONOMIZER_IDLE,
+    LOW_CHARGE,
+    LP_JUMPERED,
+    NO_CONTROL,
+    OVERCOME,
+    Conditions,
+)
 from lowambient.plan.options import (
     BAFFLES,
     CHARGE,
@@ -27,21 +35,24 @@ from lowambient.plan.options import (
 from lowambient.refrigerant.names import canonical_names
 
 _HAS_CONTROL = ("fan cycling", "fan speed", "fan staging by ambient", "flooded", "dampers")
+_BY_PRESSURE = tuple(control for control in _HAS_CONTROL if control != "fan staging by ambient")
+"""Controls that go by head pressure; stages that go by outdoor temperature do not see a low load."""
 _FLAMMABLE = ("A2L", "A2", "A3", "B2L", "B2", "B3")
 _P = {
     "p_out": CONTROL_OUT,
     "p_none": NO_CONTROL,
+    "p_overcome": OVERCOME,
     "p_charge": LOW_CHARGE,
     "p_jumpered": LP_JUMPERED,
     "p_economizer": ECONOMIZER_IDLE,
 }
 _ANSWERS = {
-    RECONNECT: ("p_out",),
-    FAN_CYCLING: ("p_out", "p_none"),
-    FAN_SPEED: ("p_out", "p_none"),
-    FLOODED: ("p_out", "p_none"),
-    BAFFLES: ("p_out", "p_none"),
-    DELAY: ("p_out", "p_none"),
+    RECONNECT: ("p_out", "p_overcome"),
+    FAN_CYCLING: ("p_out", "p_none", "p_overcome"),
+    FAN_SPEED: ("p_out", "p_none", "p_overcome"),
+    FLOODED: ("p_out", "p_none", "p_overcome"),
+    BAFFLES: ("p_out", "p_none", "p_overcome"),
+    DELAY: ("p_out", "p_none", "p_overcome"),
     LP_SWITCH: ("p_jumpered",),
     ECONOMIZER: ("p_economizer",),
     CHARGE: ("p_charge",),
@@ -50,6 +61,7 @@ _ANSWERS = {
 _WHAT = {
     "p_out": "a head-pressure control that is out",
     "p_none": "a missing head-pressure control",
+    "p_overcome": "a head-pressure control that does not suffice",
     "p_charge": "low charge",
     "p_jumpered": "a jumpered LP switch",
     "p_economizer": "an idle economizer",
@@ -194,7 +206,7 @@ def _control_is_listed() -> Iterator[Rule]:
 
 def _no_control_is_listed(kind: str) -> Iterator[Rule]:
     yield pl.col("head_control") == "floating", pl.lit("Its head pressure floats by design.")
-    has = pl.col("head_control").is_in(_HAS_CONTROL)
+    has = pl.col("head_control").is_in(_BY_PRESSURE)
     yield (
         has,
         pl.format("The unit list says {}: put that right before {} is fitted beside it.", "head_control", pl.lit(kind)),

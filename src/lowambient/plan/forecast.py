@@ -142,8 +142,8 @@ def forecast(
     told = winter.units.filter(winter.can_tell)
     length_km = thresholds["winter_correlation_km"]
     by_unit = told.with_columns(_counts(winter.mean[winter.can_tell], winter.variance[winter.can_tell]))
-    by_site = _totals(winter, told["site_id"], stations, length_km)
-    fleet = _totals(winter, pl.Series(["fleet"] * told.height), stations, length_km)
+    by_site = totals(winter, told["site_id"], stations, length_km)
+    fleet = totals(winter, pl.Series(["fleet"] * told.height), stations, length_km)
     nothing = pl.lit(None, dtype=pl.String)
     levels = [
         by_unit.with_columns(pl.lit("unit").alias("level")),
@@ -154,7 +154,7 @@ def forecast(
     return table.with_columns(pl.col("expected_cold_calls").round(3), pl.col("cold_hours_typical").round(1))
 
 
-def _totals(winter: NextWinter, keys: pl.Series, stations: pl.DataFrame, length_km: float) -> pl.DataFrame:
+def totals(winter: NextWinter, keys: pl.Series, stations: pl.DataFrame, length_km: float) -> pl.DataFrame:
     """Totals of the told units by `keys`, with intervals that know what units share; grain group, sorted.
 
     Variance of a sum: its mean (chance), each unit's own doubt about its rate, the winter as far as stations share

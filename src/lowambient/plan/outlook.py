@@ -1,6 +1,6 @@
 """The next days: which units are likely to lock out, when, and how many calls to expect on each day."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 
 import numpy as np
 import numpy.typing as npt
@@ -12,9 +12,6 @@ Array = npt.NDArray[np.float64]
 
 _SHORTEST_DAY_H = 23
 """Hours of the day on which clocks go forward."""
-
-Hazard = Callable[[pl.DataFrame, Array], Array]
-"""From rows of unit_states with their unit's facts, and temperatures [degC] (hours,): calls an hour (rows, hours)."""
 
 UNITS = {
     "rank": pl.Int64,
@@ -41,20 +38,26 @@ DAYS = {
 }
 
 
-def proportional(states: pl.DataFrame, temperatures_c: Array) -> Array:
-    """Calls an hour (rows, hours): those of a typical winter spread evenly over the unit's cold hours, none in others.
+def hazards(states: pl.DataFrame, coldest_c: Array) -> Array:
+    """Calls an hour (rows, hours) that each state makes by the coldest hour of the day before [degC].
 
-    `states`: cold_calls_per_winter, cold_hours_typical [h], demand_from_c (null for any), starve_ambient_c [degC].
-    Limit: the deeper cold is no worse than the lighter one, which is too mild for the coldest nights.
+    `states`: shape ('cold' below starts_c, 'warm' above it, 'any', 'none'; null: sound), starts_c, softness_k,
+    calls_per_1000_h. The step at starts_c is a logistic one of width softness_k, as where the states were weighed.
     """
-    calls, hours = (
-        states[name].cast(pl.Float64).fill_null(0.0).to_numpy()
-        for name in ("cold_calls_per_winter", "cold_hours_typical")
+    starts, width, rate = (
+        states[name].cast(pl.Float64).fill_null(0.0).to_numpy()[:, None]
+        for name in ("starts_c", "softness_k", "calls_per_1000_h")
     )
-    rate = np.where(hours > 0, calls / np.where(hours > 0, hours, 1.0), 0.0)
-    low = states["demand_from_c"].cast(pl.Float64).fill_null(-np.inf).to_numpy()[:, None]
-    high = states["starve_ambient_c"].cast(pl.Float64).fill_null(-np.inf).to_numpy()[:, None]
-    return np.asarray(rate[:, None] * ((temperatures_c >= low) & (temperatures_c < high)))
+    shape = states["shape"].fill_null("none").to_numpy()[:, None]
+    way = np.where(shape == "cold", 1.0, np.where(shape == "warm", -1.0, 0.0))
+    steps = 1 / (1 + np.exp(-np.clip(way * (starts - coldest_c) / np.where(width > 0, width, 1.0), -50, 50)))
+    return np.asarray(rate / 1000 * np.where(shape == "none", 0.0, np.where(way == 0, 1.0, steps)))
+
+
+def coldest_of_day(weather: pl.DataFrame) -> Array:
+    """The coldest of each hour and the 23 before it, as far as the forecast reaches back [degC]: units fail at four in
+    the morning and the phone rings at nine. `weather`: one station, hours in order."""
+    return weather.select(pl.col("temperature_c").rolling_min_by("hour", "24h", closed="right")).to_series().to_numpy()
 
 
 def outlook(
@@ -62,14 +65,13 @@ def outlook(
     facts: pl.DataFrame,
     forecast: pl.DataFrame,
     thresholds: Mapping[str, float],
-    hazard: Hazard = proportional,
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Units with the calls to expect of them, and calls by day.
 
-    `facts`: grain unit; unit_id, site_id, site_name, description, time_zone, station_id, still_served,
-    cold_hours_typical, demand_from_c, starve_ambient_c, outage_cost_per_h, and what else `hazard` reads. `forecast`:
-    station_id, hour [UTC], temperature_c. Only the first call of a unit counts: a return in the same days is the same
-    episode.
+    `unit_states`: grain unit, state; probability, and what `hazards` reads. `facts`: grain unit; unit_id, site_id,
+    site_name, description, time_zone, station_id, still_served, outage_cost_per_h. `forecast`: station_id, hour [UTC],
+    temperature_c. Only the first call of a unit counts: a return in the same days is the same episode. Limit: cold
+    that came before the forecast's first hour is not known here, so a forecast should begin a day back.
 
     Units (grain unit; who to call first, likeliest first, then by what an hour without cooling costs): `probability` of
     a call within the forecast; `likely_from`, `likely_at`, `likely_to`: site's clock at which a tenth, half and nine
@@ -85,16 +87,16 @@ def outlook(
     for (station,), weather in forecast.sort("station_id", "hour").group_by("station_id", maintain_order=True):
         here = joined.filter(pl.col("station_id") == station)
         if not here.is_empty():
-            of_units, of_days = _at_station(here, weather, hazard)
+            of_units, of_days = _at_station(here, weather)
             units.append(of_units)
             days.append(of_days)
     return _ranked(units), _by_day(days, thresholds["outlook_spread_cv"])
 
 
-def _at_station(states: pl.DataFrame, weather: pl.DataFrame, hazard: Hazard) -> tuple[pl.DataFrame, pl.DataFrame]:
+def _at_station(states: pl.DataFrame, weather: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     """The units of one station, and each unit's chance of its first call on each day."""
     temperatures = weather["temperature_c"].to_numpy()
-    rate = hazard(states, temperatures)
+    rate = hazards(states, coldest_of_day(weather))
     chance = states["probability"].cast(pl.Float64).to_numpy()[:, None]
     units = states.unique("unit_id", keep="first", maintain_order=True)
     place = np.cumsum(np.r_[True, states["unit_id"].to_numpy()[1:] != states["unit_id"].to_numpy()[:-1]]) - 1

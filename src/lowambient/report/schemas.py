@@ -61,6 +61,28 @@ class UnitStation(dy.Schema):
     station_named = flag("the site list names the station; otherwise it is the nearest")
 
 
+class Backtest(dy.Schema):
+    """Grain: winter. Each past winter as forecast from what was known when it began, beside what came."""
+
+    winter = text("winter", key=True)
+    units = count("units in service, with weather, when it began", required=True)
+    expected = number("calls in the cold that were to be expected over the spread of winters", digits=2, min=0)
+    lower_90 = number("lower end of the 90 % predictive interval", digits=2, min=0)
+    upper_90 = number("upper end of the 90 % predictive interval", digits=2, min=0)
+    expected_given_weather = number("calls to be expected in the hours that the winter had", digits=2, min=0)
+    came = count("calls that came: complaints of cold_probability 0.5 or more, as judged today", required=True)
+    deviance = number("mean Poisson deviance of units", digits=4, min=0)
+    deviance_last_winter = number("the same of each unit's calls of the winter before", digits=4, min=0)
+    deviance_all_time = number("the same of each unit's mean over the winters before", digits=4, min=0)
+
+
+class BacktestPit(dy.Schema):
+    """Grain: bin. Units of all past winters by the probability integral transform of their calls, ten equal bins."""
+
+    bin = count("bin, from the lowest", key=True, minimum=1)
+    units = number("units and winters in it, as expected of the randomised transform", digits=2, min=0)
+
+
 class OptionFit(dy.Schema):
     """Grain: unit, package. Which packages fit, and why the others do not."""
 
@@ -343,6 +365,8 @@ WORKING: dict[str, type[dy.Schema]] = {
     "unit_ranking": UnitRanking,
     "cold_hours": ColdHours,
     "unit_station": UnitStation,
+    "backtest": Backtest,
+    "backtest_pit": BacktestPit,
     "unmatched": Unmatched,
     "set_aside": SetAside,
     **callback_schemas.TABLES,
