@@ -83,6 +83,7 @@ AFTER_LIMITS = (
     "callback_windows",
     "episodes",
     "repairs",
+    "other_work",
     "cold_days",
     "cold_hours",
     "typical_cold_hours",
@@ -330,6 +331,7 @@ def recalled(store: Store, thresholds: Mapping[str, float], units: pl.DataFrame)
     """How often calls come back, how soon, and whether repairs held."""
     windows = store.frame("callback_windows", "call_id")
     repairs, cold_days = store.frame("repairs", "call_id"), store.frame("cold_days", "all")
+    others = store.frame("other_work", "call_id")
     cold = store.query("select unit_id, first_opened_at from episodes where cold and in_service order by episode_id")
     classes = store.frame("exposure_classes", "unit_id")
     calls, service = store.frame("service_calls", "call_id"), store.frame("unit_service", "unit_id")
@@ -339,8 +341,8 @@ def recalled(store: Store, thresholds: Mapping[str, float], units: pl.DataFrame)
         "first_time_fix": first_time_fix(windows, thresholds),
         "time_to_callback": time_to_callback(windows),
         "calls_by_service_age": calls_by_service_age(calls, service, units),
-        "follow_up": follow_up(repairs, cold, classes, cold_days, thresholds),
-        "follow_up_by_work": follow_up_by_work(repairs, cold, classes, cold_days, thresholds),
+        "follow_up": follow_up(repairs, others, cold, classes, cold_days, thresholds),
+        "follow_up_by_work": follow_up_by_work(repairs, others, cold, classes, cold_days, thresholds),
     }
 
 
