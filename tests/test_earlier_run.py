@@ -11,7 +11,7 @@ from unit_frames import unit_page_frames
 
 from lowambient.errors import InputRefused
 from lowambient.report import EarlierRun, write_pages, write_tables
-from lowambient.report.tables import as_written
+from lowambient.report.tables import as_written, empty
 
 
 def run_of(frames: dict[str, pl.DataFrame], folder: Path) -> Path:
@@ -45,7 +45,7 @@ def test_new_is_what_was_not_raised_then(seed: int, tmp_path: Path) -> None:
 
 
 def test_the_page_marks_new_flags_and_says_nothing_of_them_without_another_run(tmp_path: Path) -> None:
-    frames = unit_page_frames()
+    frames = unit_page_frames() | {"plan": empty("plan")}
     alone = frames["flags"].with_columns(new_since=pl.lit(None, dtype=pl.Boolean))
     first = run_of(frames | {"flags": alone}, tmp_path / "first")
     assert "run before" not in (first / "revisit.html").read_text(encoding="utf-8")
