@@ -81,6 +81,30 @@ def retrofits(tickets):
     ]
 
 
+def other_work(tickets, calls, clock, begins_when, kinds):
+    """(id, work or None, opening of the call that brought it about) of visits that end the time of a repair.
+
+    `kinds`: {statement: (rank, work)}.
+    """
+    found = []
+    for call in calls:
+        work = work_of(call["works"], kinds)
+        on_the_clock = begins(call, clock, begins_when)
+        if call["is_index"] and (work is None if on_the_clock else work not in (None, "switch reset only")):
+            found.append((call["call_id"], work, call["opened_at"]))
+    for ticket in tickets:
+        done = ticket["work_type"] == "return" and ticket["status"] in (None, "completed")
+        if done and work_of(ticket["works"], kinds) in (None, "switch reset only"):
+            earlier = [call["opened_at"] for call in calls if call["opened_at"] <= ticket["opened_at"]]
+            found.append((ticket["call_id"], None, max(earlier, default=ticket["opened_at"])))
+    return sorted(found, key=lambda each: each[0])
+
+
+def work_of(statements, kinds):
+    """The strongest work of some statements, or None."""
+    return min((kinds[each] for each in statements if each in kinds), default=(0, None))[1]
+
+
 def callback_of(call, calls, pairs, window_d, whatever=False):
     """Id of the call that this one comes back from, or None."""
     found = latest(call, calls, lambda each: whatever or related(each["symptom"], call["symptom"], pairs))

@@ -553,16 +553,17 @@ BEGAN = datetime(2012, 7, 1)
 WORKS = ("refrigerant added", "control reconnected", "switch reset only")
 
 
-def repaired_fleet(seed, effects, mean=0.0006, units=300, drift=0.3):
+def repaired_fleet(seed, effects, mean=0.0006, units=300, drift=0.3, elsewhere=0.0):
     """Units with gamma rates and winters that differ; each call brings one kind of work about, by lot.
 
-    `effects`: what each kind of work multiplies the unit's rate by.
+    `effects`: what each kind of work multiplies the unit's rate by; `elsewhere`: share of the work, resets apart, that
+    stands in `other_work`, half of it with nothing stated.
     """
     random = np.random.default_rng(seed)
     dates = [BEGAN + timedelta(days=day) for day in range(DAYS)]
     cold = np.array([12 if date.month in (11, 12, 1, 2, 3) else 0 for date in dates])
     winters = np.repeat(np.exp(random.normal(0, drift, 5)), 365)
-    episodes, repairs = [], []
+    episodes, repairs, others = [], [], []
     for number, rate in enumerate(random.gamma(0.8, mean / 0.8, units)):
         unit, left = f"u{number:03d}", 1.0
         # days on which the unit would call untreated, of which some are spared once it was repaired
@@ -571,11 +572,23 @@ def repaired_fleet(seed, effects, mean=0.0006, units=300, drift=0.3):
                 work = str(random.choice(WORKS, p=(0.15, 0.15, 0.7)))
                 called = dates[day] + timedelta(hours=9)
                 episodes.append((unit, called))
-                repairs.append((f"c{len(repairs):05d}", unit, work, called, called + timedelta(hours=3)))
+                visit = (f"c{len(episodes):05d}", unit, work, called, called + timedelta(hours=3))
+                if elsewhere and work != "switch reset only" and random.random() < elsewhere:
+                    others.append(visit if random.random() < 0.5 else (*visit[:2], None, *visit[3:]))
+                else:
+                    repairs.append(visit)
                 left *= effects.get(work, 1.0)
     kind = {"station_id": ["A"], "demand_from_c": [-273.15], "starve_ambient_c": [10.0]}
+    visit = {
+        "call_id": pl.String,
+        "unit_id": pl.String,
+        "work": pl.String,
+        "trigger_at": pl.Datetime,
+        "done_at": pl.Datetime,
+    }
     return {
-        "repairs": pl.DataFrame(repairs, schema=["call_id", "unit_id", "work", "trigger_at", "done_at"], orient="row"),
+        "repairs": pl.DataFrame(repairs, schema=visit, orient="row"),
+        "other_work": pl.DataFrame(others, schema=visit, orient="row"),
         "episodes": pl.DataFrame(episodes, schema=["unit_id", "first_opened_at"], orient="row"),
         "units": pl.DataFrame({"unit_id": [f"u{number:03d}" for number in range(units)]}).join(
             pl.DataFrame(kind | {"served_from": [BEGAN], "served_to": [BEGAN + timedelta(days=DAYS)]}), how="cross"
@@ -624,30 +637,76 @@ def test_work_that_helps_is_found_to_hold_and_work_that_does_not_is_not():
         assert only(verdicts, work="switch reset only")["held"] < 0.1
 
 
-def test_counts_after_are_those_of_plain_loops():
-    """Calls and cold hours after each repair, looked up day by day."""
-    fleet = repaired_fleet(7, {}, units=40, mean=0.002)
+@pytest.mark.parametrize("elsewhere", [0.0, 0.6])
+def test_counts_after_are_those_of_plain_loops(elsewhere):
+    """Calls and cold hours after each repair, looked up day by day, whatever visit ends them."""
+    fleet = repaired_fleet(7, {}, units=40, mean=0.002, elsewhere=elsewhere)
     found = {row["call_id"]: row for row in follow_up(**fleet, thresholds=THRESHOLDS).to_dicts()}
-    repairs = fleet["repairs"].sort("done_at").to_dicts()
+    repairs, others = (fleet[name].sort("done_at").to_dicts() for name in ("repairs", "other_work"))
     hours = dict(fleet["cold_days"].select("day", "cold_hours").iter_rows())
     called = fleet["episodes"].to_dicts()
     assert len(found) == len(repairs) > 30
+    assert (len(others) > 20) == (elsewhere > 0)
+    ended_by = set()
     for repair in repairs:
         settled = repair["done_at"] + timedelta(days=14)
         begin = datetime(settled.year, settled.month, settled.day) + timedelta(days=1)
+        of_a_reset = repair["work"] == "switch reset only"
         later = [
-            each["trigger_at"].replace(hour=0) + timedelta(days=1)
-            for each in repairs
+            (each["trigger_at"].replace(hour=0) + timedelta(days=1), each["work"], each in others)
+            for each in repairs + others
             if each["unit_id"] == repair["unit_id"]
             and each["done_at"] > repair["done_at"]
             and each["work"] != "switch reset only"
+            and (each["work"] is not None or of_a_reset)
         ]
-        end = min([*later, BEGAN + timedelta(days=DAYS)])
+        served_to = BEGAN + timedelta(days=DAYS)
+        end, *why = min([*later, (served_to, "", False)], key=lambda each: each[0])
+        if begin < end < served_to:
+            ended_by.add((of_a_reset, why[0] is None, why[1]))
         row = found[repair["call_id"]]
         assert row["cold_hours_after"] == sum(count for day, count in hours.items() if begin <= day < end)
         assert row["calls_after"] == sum(
             call["unit_id"] == repair["unit_id"] and begin <= call["first_opened_at"] < end for call in called
         )
+    # of a reset: a repair, stated work elsewhere, work not stated; of a change: the first two
+    expected = {(True, False, False), (False, False, False)}
+    assert ended_by == (
+        expected | {(True, False, True), (True, True, True), (False, False, True)} if elsewhere else expected
+    )
+
+
+@pytest.mark.parametrize("work", [None, "control reconnected"])
+def test_a_reset_gets_no_credit_for_a_later_cure(work):
+    """Six resets in one winter, then a visit after which no call comes for three: only without that visit they held."""
+    fleet = repaired_fleet(5, {}, units=60, mean=0.002)
+    visits = [BEGAN + timedelta(days=140 + 12 * number, hours=9) for number in range(7)]
+    ids = {"call_id": [f"x{number}" for number in range(7)], "unit_id": ["u000"] * 7}
+    rows = pl.DataFrame(ids | {"work": [WORKS[2]] * 6 + [work], "trigger_at": visits, "done_at": visits}).cast(
+        dict(fleet["repairs"].schema)
+    )
+    others = {name: frame.filter(pl.col("unit_id") != "u000") for name, frame in fleet.items() if name != "cold_days"}
+    fleet |= others | {
+        "units": fleet["units"],
+        "repairs": pl.concat([others["repairs"], rows.head(6)]),
+        "episodes": pl.concat(
+            [others["episodes"], rows.select("unit_id", first_opened_at=pl.col("trigger_at").cast(pl.Datetime))]
+        ),
+    }
+    alone = follow_up(**fleet, thresholds=THRESHOLDS).filter(unit_id="u000")
+    assert (alone["verdict"] == "held").sum() >= 3
+    cured = follow_up(**fleet | {"other_work": rows.tail(1)}, thresholds=THRESHOLDS).filter(unit_id="u000")
+    assert cured.height == 6
+    assert not (cured["verdict"] == "held").any()
+    assert (cured["cold_hours_after"] <= 12 * 12 * 6).all()
+
+
+def test_other_work_of_no_effect_leaves_resets_without_effect():
+    """Half of the changes not among the repairs, none with effect: the resets' ratio stands about 1 all the same."""
+    fleets = [repaired_fleet(200 + seed, {}, elsewhere=0.5) for seed in range(10)]
+    pooled = pl.concat(follow_up_by_work(**fleet, thresholds=THRESHOLDS) for fleet in fleets).filter(work=WORKS[2])
+    assert np.exp(np.log(pooled["ratio"]).mean()) == pytest.approx(1.0, abs=0.08)
+    assert ((pooled["lower"] <= 1) & (pooled["upper"] >= 1)).sum() >= 9
 
 
 def test_a_repair_without_time_after_is_too_early():

@@ -25,7 +25,7 @@ STATEMENTS = (
     "power cycled",
     "jumper found",
 )
-MARTS = AFTER_LIMITS[AFTER_LIMITS.index("work_done") : AFTER_LIMITS.index("callback_windows") + 1]
+MARTS = (*AFTER_LIMITS[AFTER_LIMITS.index("work_done") : AFTER_LIMITS.index("callback_windows") + 1], "other_work")
 BEGINS = {row["symptom"]: row["begins"] for row in reference.rows("cold_symptoms")}
 SEEDS = range(12)
 
@@ -235,6 +235,21 @@ def test_returns_ordered_are_those_of_the_twin(fleet):
         first = min(returns, default=None)
         after = found[call["call_id"]]["return_after_d"]
         assert after == (pytest.approx((first - call["ended_at"]) / DAY) if first and first <= end else None)
+
+
+def test_visits_that_end_the_time_of_a_repair_are_those_of_the_twin(fleet):
+    """Stated work on calls off the cold clock, and visits that do not say what they did."""
+    store, expected = fleet
+    kinds = {row["statement"]: (int(row["rank"]), row["work"]) for row in reference.rows("work_kinds")}
+    told = [
+        each
+        for unit, tickets in expected.tickets.items()
+        for each in twin.other_work(tickets, expected.calls[unit], expected.clocks[unit], BEGINS, kinds)
+    ]
+    found = store.frame("other_work").sort("call_id").select("call_id", "work", "trigger_at")
+    assert found.rows() == sorted(told, key=lambda each: each[0])
+    assert found["work"].null_count() > 0
+    assert found["work"].count() > 0
 
 
 # one unit and hand-made tickets: each rule by itself

@@ -71,6 +71,23 @@ def test_load_report_and_table_are_the_steps_of_run(ready: SmallFleet) -> None:
     assert "symptoms_by_month" in unknown.stderr
 
 
+def test_since_holds_flags_against_an_earlier_run(ready: SmallFleet) -> None:
+    refused = lowambient("run", "fleet.toml", "--since", "nowhere", cwd=ready.folder)
+    assert refused.returncode == 2
+    assert "nowhere is no folder of a run" in refused.stderr
+    assert not (ready.folder / "out").exists()
+    flags = ready.folder / "out" / "tables" / "flags.parquet"
+    assert lowambient("run", "fleet.toml", cwd=ready.folder).returncode == 0
+    first = pl.read_parquet(flags)
+    assert first.height > 0
+    assert first["new_since"].null_count() == first.height
+    again = lowambient("report", "fleet.toml", "--since", "out", cwd=ready.folder)
+    assert again.returncode == 0, again.stderr
+    second = pl.read_parquet(flags)
+    assert second["new_since"].to_list() == [False] * first.height
+    assert second.drop("new_since").equals(first.drop("new_since"))
+
+
 def test_outlook_prints_units_or_days_and_says_what_it_leaves_out(ready: SmallFleet) -> None:
     hours = pl.datetime_range(pl.datetime(2016, 3, 2), pl.datetime(2016, 3, 4), "1h", eager=True).dt.to_string()
     forecast = "station_id,hour,temperature_c\n" + "".join(

@@ -37,6 +37,10 @@ Units = Annotated[
     Literal["us", "si"] | None,
     typer.Option("--units", help="Units on the pages; the profile decides where this is left out."),
 ]
+Since = Annotated[
+    Path | None,
+    typer.Option("--since", metavar="DIR", help="Folder of an earlier run: flags that it did not raise are new."),
+]
 Threads = Annotated[int | None, typer.Option("--threads", min=1, help="Threads to use; all cores by default.")]
 Quiet = Annotated[bool, typer.Option("--quiet", help="No progress on standard error.")]
 
@@ -89,6 +93,7 @@ def report(
     profile: ProfilePath,
     out: OutFolder = Path("out"),
     units: Units = None,
+    since: Since = None,
     threads: Threads = None,
     quiet: Quiet = False,
 ) -> None:
@@ -96,7 +101,7 @@ def report(
     from lowambient import pipeline
 
     with _progress(quiet) as progress:
-        written = pipeline.report(profile, out, units=units, threads=threads, progress=progress)
+        written = pipeline.report(profile, out, units=units, since=since, threads=threads, progress=progress)
     _finish(written.sentence, written.failed_audits)
 
 
@@ -105,15 +110,17 @@ def run(
     profile: ProfilePath,
     out: OutFolder = Path("out"),
     units: Units = None,
+    since: Since = None,
     threads: Threads = None,
     quiet: Quiet = False,
 ) -> None:
     """Do all of it: load the exports, judge, rank, and write pages and tables."""
     from lowambient import pipeline
 
+    pipeline.check_folders(out, since)
     with _progress(quiet) as progress:
         loaded = pipeline.load(profile, threads=threads, progress=progress)
-        written = pipeline.report(profile, out, units=units, threads=threads, progress=progress)
+        written = pipeline.report(profile, out, units=units, since=since, threads=threads, progress=progress)
     _say(pipeline.loaded_sentence(loaded))
     _finish(written.sentence, written.failed_audits)
 

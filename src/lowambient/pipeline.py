@@ -45,7 +45,15 @@ from lowambient.plan.retrofit import retrofit_plan
 from lowambient.profile import Profile, load_profile
 from lowambient.records import inputs, outputs
 from lowambient.refrigerant.names import canonical_names
-from lowambient.report import RunFacts, schemas, write_pages, write_tables, write_unit_page, write_unit_pages
+from lowambient.report import (
+    EarlierRun,
+    RunFacts,
+    schemas,
+    write_pages,
+    write_tables,
+    write_unit_page,
+    write_unit_pages,
+)
 from lowambient.report.work_list import write_work_list
 from lowambient.store import Loaded, Progress, Store, circuits, count_readings, failed_audits, load_all, queries
 from lowambient.traces.fleet import analyse_fleet
@@ -85,6 +93,7 @@ AFTER_LIMITS = (
     "callback_windows",
     "episodes",
     "repairs",
+    "other_work",
     "cold_days",
     "cold_hours",
     "typical_cold_hours",
@@ -191,30 +200,36 @@ def report(
     out: Path,
     *,
     units: System | None = None,
+    since: Path | None = None,
     threads: int | None = None,
     progress: Progress | None = None,
 ) -> Written:
     """Judges, ranks, and writes pages and tables of what the store holds into the folder `out`.
 
-    The folder is written beside and renamed, so that it is the old one or the new one whole.
-    Raises InputRefused for a folder that holds other things, StoreUnavailable, NoSpace.
+    The folder is written beside and renamed, so that it is the old one or the new one whole. `since` is the folder of
+    an earlier run, which may be `out` itself: flags that it did not raise are marked as new.
+    Raises InputRefused for an `out` that holds other things or a `since` that is no run, StoreUnavailable, NoSpace.
     """
     profile = load_profile(path)
     check_out(out)
+    before = EarlierRun.read(since) if since else None
     with Store(profile.store, threads=threads) as store:
         with store.transaction():
             judge(store, profile, progress)
         failed = tuple(failed_audits(store))
         frames = _frames(store)
         facts = _facts(store, profile, failed)
-        digests = store.query("select source, digest from files order by source").rows()
+        digests = dict(store.query("select source, digest from files order by source").iter_rows())
+    if before is not None:
+        frames["flags"] = before.marked(frames["flags"])
+        digests["flags of the run before"] = before.digest
     system: System = units or profile.units  # type: ignore[assignment]
     with _written_beside(out) as folder:
         write_tables(frames, folder / "tables")
         write_work_list(frames["work_list"], folder / "work_list.xlsx")
         pages = write_pages(frames, facts, folder, units=system)
         pages += write_unit_pages(frames, facts, folder, units=system, said=_pages_said(progress))
-        _write_run(folder, facts, dict(digests))
+        _write_run(folder, facts, digests)
     count = sum(page.suffix == ".html" for page in pages)
     return Written(f"Wrote {count} pages and their tables: open {out / 'winter.html'}", failed)
 
@@ -340,6 +355,7 @@ def recalled(store: Store, thresholds: Mapping[str, float], units: pl.DataFrame)
     """How often calls come back, how soon, and whether repairs held."""
     windows = store.frame("callback_windows", "call_id")
     repairs, cold_days = store.frame("repairs", "call_id"), store.frame("cold_days", "all")
+    others = store.frame("other_work", "call_id")
     cold = store.query("select unit_id, first_opened_at from episodes where cold and in_service order by episode_id")
     classes = store.frame("exposure_classes", "unit_id")
     calls, service = store.frame("service_calls", "call_id"), store.frame("unit_service", "unit_id")
@@ -349,8 +365,8 @@ def recalled(store: Store, thresholds: Mapping[str, float], units: pl.DataFrame)
         "first_time_fix": first_time_fix(windows, thresholds),
         "time_to_callback": time_to_callback(windows),
         "calls_by_service_age": calls_by_service_age(calls, service, units),
-        "follow_up": follow_up(repairs, cold, classes, cold_days, thresholds),
-        "follow_up_by_work": follow_up_by_work(repairs, cold, classes, cold_days, thresholds),
+        "follow_up": follow_up(repairs, others, cold, classes, cold_days, thresholds),
+        "follow_up_by_work": follow_up_by_work(repairs, others, cold, classes, cold_days, thresholds),
     }
 
 
@@ -483,6 +499,13 @@ def _facts_of_units(store: Store) -> pl.DataFrame:
     outage = input_frame(store, "units").select("unit_id", "outage_cost_per_h")
     zones = input_frame(store, "sites").select("site_id", "time_zone")
     return counts.join(outage, on="unit_id", how="left").join(zones, on="site_id", how="left").sort("unit_id")
+
+
+def check_folders(out: Path, since: Path | None) -> None:
+    """Raises InputRefused, before anything is read, for folders that `report` would refuse."""
+    check_out(out)
+    if since is not None:
+        EarlierRun.read(since)
 
 
 def check_out(out: Path) -> None:

@@ -26,11 +26,13 @@ _DRIFT_EVENTS = 10.0
 
 _CLASS = ["station_id", "demand_from_c", "starve_ambient_c"]
 _SIMILAR = ["demand_from_c", "starve_ambient_c"]
+_ORDER = ("unit", "done_at", "trigger_at", "call_id")
 _DAY_US = 86_400_000_000
 
 
 def follow_up(
     repairs: pl.DataFrame,
+    other_work: pl.DataFrame,
     episodes: pl.DataFrame,
     units: pl.DataFrame,
     cold_days: pl.DataFrame,
@@ -38,8 +40,9 @@ def follow_up(
 ) -> pl.DataFrame:
     """Each repair with the cold calls after it, those expected untreated, and whether it held.
 
-    `repairs`: grain repair, as the mart; `episodes`: unit_id, first_opened_at of cold low-pressure episodes in service;
-    `units`: unit_id, station_id, demand_from_c, starve_ambient_c, served_from, served_to; `cold_days`: as the mart.
+    `repairs`, `other_work`: as the marts; `episodes`: unit_id, first_opened_at of cold low-pressure episodes in
+    service; `units`: unit_id, station_id, demand_from_c, starve_ambient_c, served_from, served_to; `cold_days`: as the
+    mart.
     Grain: repair, sorted by call_id. Columns:
 
     - `call_id`, `unit_id`, `work`; `expected_untreated_calls`: rate of the unit * `cold_hours_after` * drift;
@@ -55,8 +58,11 @@ def follow_up(
     bad. Drift: calls of similar untreated units (same starve ambient and demand) over the cold hours after, against
     theirs over the cold hours before, each over what their rates would give. Time after runs in whole days from
     follow_up_settling_days after the work until the unit leaves service or the day of the call that brought about
-    the next change (that call is counted). Ratio: calls after are Poisson, their mean gamma with Jeffreys' prior;
-    expected calls gamma with the variance of rate and drift; the ratio of two gammas is a scaled F.
+    the next change, on whatever call, return or planned visit (that call is counted). The time after a reset alone ends
+    also at the next visit of `other_work` that does not state its work, and what is known of its unit begins after the
+    last one: such a visit may have changed the unit, and a reset did not. Ratio: calls after are Poisson, their mean
+    gamma with Jeffreys' prior; expected calls gamma with the variance of rate and drift; the ratio of two gammas is a
+    scaled F.
     Source: Gaver & O'Muircheartaigh 1987, Technometrics 29(1), 1-15 (rates); Hauer 1997, Observational Before-After
     Studies in Road Safety, chapters 11-12 (the empirical-Bayes before-after design, from memory).
     """
@@ -64,12 +70,13 @@ def follow_up(
         return pl.DataFrame(
             schema={"call_id": pl.String, "unit_id": pl.String, "work": pl.String, **_JUDGED, "apart": pl.Boolean}
         )
-    study = _Study.of(repairs, episodes, units, cold_days, thresholds)
+    study = _Study.of(repairs, other_work, episodes, units, cold_days, thresholds)
     return study.rows().sort("call_id")
 
 
 def follow_up_by_work(
     repairs: pl.DataFrame,
+    other_work: pl.DataFrame,
     episodes: pl.DataFrame,
     units: pl.DataFrame,
     cold_days: pl.DataFrame,
@@ -85,7 +92,7 @@ def follow_up_by_work(
     """
     if not _any_served(repairs, units):
         return pl.DataFrame(schema=_BY_WORK)
-    study = _Study.of(repairs, episodes, units, cold_days, thresholds)
+    study = _Study.of(repairs, other_work, episodes, units, cold_days, thresholds)
     return study.pooled()
 
 
@@ -130,6 +137,47 @@ class _Days:
 
 
 @dataclass(frozen=True)
+class _Spans:
+    """Of each visit that did something, the days of its time before and after; arrays over visits.
+
+    `trigger`: day after the call that brought it about; `begin` up to `end`: time after; `is_change`: more than a
+    reset was stated; `changed_before`: the unit was changed by an earlier one, for a reset it may have been;
+    `known_from`: day since which the unit was in the condition that the visit found.
+    """
+
+    unit: Whole
+    trigger: Whole
+    begin: Whole
+    end: Whole
+    is_change: Flags
+    changed_before: Flags
+    known_from: Whole
+
+    @classmethod
+    def of(
+        cls, work: pl.DataFrame, days: _Days, served_from: Whole, served_to: Whole, settling_days: float
+    ) -> "_Spans":
+        """From visits in order of unit and time, and the first and last day in service of each unit."""
+        unit = work["unit"].to_numpy()
+        trigger = np.clip(days.floor(work["trigger_at"]) + 1, served_from[unit], served_to[unit])
+        settled = work["done_at"].dt.offset_by(f"{round(24 * settling_days)}h")
+        begin = np.clip(days.ceil(settled), served_from[unit], served_to[unit])
+        is_reset = (work["work"] == RESET_ONLY).fill_null(value=False).to_numpy()
+        is_change = ~is_reset & work["work"].is_not_null().to_numpy()
+        # a reset is credited and debited only with what lies between visits that may have changed the unit
+        maybe, surely = (
+            (_until_next(unit, trigger, ends, served_to), *_since_last_change(unit, begin, ends, served_from[unit]))
+            for ends in (~is_reset, is_change)
+        )
+        until, changed_before, known_from = (np.where(is_reset, *each) for each in zip(maybe, surely, strict=True))
+        return cls(unit, trigger, begin, np.maximum(begin, until), is_change, changed_before, known_from)
+
+    def chosen(self, which: Flags) -> "_Spans":
+        """Those of some visits."""
+        return _Spans(*(values[which] for values in vars(self).values()))
+
+
+@dataclass(frozen=True)
 class _Study:
     """Everything counted, each repair with its spans, hours and calls; arrays over repairs."""
 
@@ -146,6 +194,7 @@ class _Study:
     def of(
         cls,
         repairs: pl.DataFrame,
+        other_work: pl.DataFrame,
         episodes: pl.DataFrame,
         units: pl.DataFrame,
         cold_days: pl.DataFrame,
@@ -153,31 +202,29 @@ class _Study:
     ) -> "_Study":
         units = units.filter(pl.col("served_from") < pl.col("served_to")).sort("unit_id").with_row_index("unit")
         numbered = units.select("unit_id", pl.col("unit").cast(pl.Int64))
-        repairs = repairs.join(numbered, on="unit_id").sort("unit", "done_at", "trigger_at", "call_id")
         episodes = episodes.join(numbered, on="unit_id")
         days, of_class = _days(units, cold_days)
-        unit = repairs["unit"].to_numpy()
         calls = _Counter.of(episodes["unit"].to_numpy(), days.floor(episodes["first_opened_at"]), days.count)
         served_from, served_to = days.ceil(units["served_from"]), days.floor(units["served_to"])
-
-        trigger = np.clip(days.floor(repairs["trigger_at"]) + 1, served_from[unit], served_to[unit])
-        settled = repairs["done_at"].dt.offset_by(f"{round(24 * thresholds['follow_up_settling_days'])}h")
-        begin = np.clip(days.ceil(settled), served_from[unit], served_to[unit])
-        is_change = (repairs["work"] != RESET_ONLY).to_numpy()
-        changed_before, known_from = _since_last_change(unit, begin, is_change, served_from[unit])
-        end = np.maximum(begin, _until_next_change(unit, trigger, is_change, served_to[unit]))
+        work = _in_order(repairs, other_work).join(numbered, on="unit_id").sort(*_ORDER)
+        spans = _Spans.of(work, days, served_from, served_to, thresholds["follow_up_settling_days"])
+        repairs = work.filter("is_repair")
 
         def counted(of: Whole, first: Whole, last: Whole) -> tuple[Array, Array]:
             hours = days.hours(of_class[of], first, last)
             return np.where(hours > 0, calls.between(of, first, last), 0.0), hours
 
         every = np.arange(units.height)
+        changes = spans.chosen(spans.is_change)
         untreated_to = served_to.copy()
-        np.minimum.at(untreated_to, unit[is_change], trigger[is_change])
+        np.minimum.at(untreated_to, changes.unit, changes.trigger)
         untreated = counted(every, served_from, untreated_to)
+        of_repairs = spans.chosen(work["is_repair"].to_numpy())
+        unit, begin, end = of_repairs.unit, of_repairs.begin, of_repairs.end
         after = counted(unit, begin, end)
+        changed_before, known_from, trigger = of_repairs.changed_before, of_repairs.known_from, of_repairs.trigger
         before = counted(unit, known_from, trigger)
-        rates = _Untreated.of(before, changed_before, untreated, (after[0][is_change], after[1][is_change]))
+        rates = _Untreated.of(before, changed_before, untreated, counted(changes.unit, changes.begin, changes.end))
 
         unit_rate = _Untreated.of(untreated, np.zeros(len(every), dtype=bool), untreated, untreated).mean
         alike = _Similar.of(days, of_class, rate=unit_rate, begin=served_from, end=untreated_to, calls=calls)
@@ -415,6 +462,18 @@ def _before_each(values: Array) -> Array:
     return np.concatenate([np.zeros((len(values), 1)), np.cumsum(values, axis=1)], axis=1)
 
 
+def _in_order(repairs: pl.DataFrame, other_work: pl.DataFrame) -> pl.DataFrame:
+    """Repairs and the other visits that changed a unit, or may have, as one table."""
+    columns = ("call_id", "unit_id", "work", "trigger_at", "done_at")
+    others = other_work.select(columns).cast(repairs.select(columns).schema)
+    return pl.concat(
+        [
+            frame.select(columns).with_columns(is_repair=pl.lit(mine))
+            for frame, mine in ((repairs, True), (others, False))
+        ]
+    )
+
+
 def _since_last_change(unit: Whole, begin: Whole, is_change: Flags, served_from: Whole) -> tuple[Flags, Whole]:
     """Whether the unit was changed before each repair, and since which day it is in its present condition."""
     changed, since = np.zeros(len(unit), dtype=bool), served_from.copy()
@@ -427,14 +486,16 @@ def _since_last_change(unit: Whole, begin: Whole, is_change: Flags, served_from:
     return changed, since
 
 
-def _until_next_change(unit: Whole, trigger: Whole, is_change: npt.NDArray[np.bool_], served_to: Whole) -> Whole:
-    """Day on which the next repair that changes the unit was brought about, else the end of its service."""
-    until = served_to.copy()
-    following: dict[int, int] = {}
+def _until_next(unit: Whole, trigger: Whole, ends: Flags, served_to: Whole) -> Whole:
+    """First day on which a later visit that `ends` the time of those before it was brought about, else the end of
+    the unit's service; arrays over visits, in order of unit and time."""
+    until = served_to[unit]
+    first: dict[int, int] = {}
     for place in range(len(unit) - 1, -1, -1):
-        until[place] = min(until[place], following.get(int(unit[place]), int(until[place])))
-        if is_change[place]:
-            following[int(unit[place])] = int(trigger[place])
+        number = int(unit[place])
+        until[place] = min(until[place], first.get(number, int(until[place])))
+        if ends[place]:
+            first[number] = min(int(trigger[place]), first.get(number, int(trigger[place])))
     return until
 
 

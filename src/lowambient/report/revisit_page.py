@@ -30,6 +30,7 @@ def context(book: Book) -> dict[str, Any]:
         "threshold": book.by_key("thresholds"),
         "revisit": book.rows("revisit", shown.sort("rank")),
         "revisit_in_all": revisit.height,
+        "compared": revisit["is_new"].is_not_null().any(),
         "commonest": commonest(revisit),
         "contradictions": book.rows("contradictions", apart.head(PAIRS_SHOWN)),
         "contradictions_in_all": apart.height,

@@ -1,0 +1,78 @@
+-- Visits beside those of `repairs` that changed a unit or may have, so that the time of a repair before them ends.
+-- Grain: ticket or call. work: as in work_done; null where it is not stated: a completed call on the cold clock that does not
+-- say how it ended, or a completed return, which was ordered to do something, that states nothing or a reset alone;
+-- trigger_at: opening of the call that brought it about: for a return the last service call before it [UTC]; done_at: when
+-- it was closed, else opened.
+with visits as (
+    select
+        service_calls.call_id,
+        service_calls.unit_id,
+        'service' as kind,
+        service_calls.work,
+        service_calls.opened_at,
+        service_calls.ended_at as done_at
+    from service_calls
+    left join cold_clock on service_calls.call_id = cold_clock.call_id
+    where
+        service_calls.is_index
+        and case
+            when coalesce(cold_clock.begins, false) then service_calls.work is null
+            else service_calls.work <> 'switch reset only'
+        end
+    union all
+    select
+        in_calls.call_id,
+        in_calls.unit_id,
+        in_calls.work_type as kind,
+        null as work,
+        in_calls.opened_at,
+        coalesce(in_calls.closed_at, in_calls.opened_at) as done_at
+    from in_calls
+    left join work_done on in_calls.call_id = work_done.call_id
+    where
+        in_calls.work_type = 'return'
+        and coalesce(in_calls.status, 'completed') = 'completed'
+        and coalesce(work_done.work, 'switch reset only') = 'switch reset only'
+),
+
+-- the service calls of the same units, so that a return can look back at the last one
+in_order as (
+    select
+        unit_id,
+        opened_at,
+        null as call_id,
+        opened_at as service_at
+    from service_calls
+    union all
+    select
+        unit_id,
+        opened_at,
+        call_id,
+        null as service_at
+    from visits
+    where kind = 'return'
+),
+
+looking_back as (
+    select
+        call_id,
+        max(service_at) over (
+            partition by unit_id
+            order by opened_at, call_id nulls first rows between unbounded preceding and current row
+        ) as service_at
+    from in_order
+),
+
+final as (
+    select
+        visits.call_id,
+        visits.unit_id,
+        visits.work,
+        coalesce(looking_back.service_at, visits.opened_at) as trigger_at,
+        visits.done_at
+    from visits
+    left join looking_back on visits.call_id = looking_back.call_id
+)
+
+select * from final
+order by call_id
