@@ -206,7 +206,7 @@ def _unit_states(known: History, source: Source, now: Array) -> pl.DataFrame:
     units, states = calls.shape
     return pl.DataFrame(
         {
-            "unit_id": np.repeat(known.units["unit_id"].to_numpy(), states),
+            "unit_id": known.units["unit_id"].gather(np.repeat(np.arange(units), states)),
             "state": names * units,
             "probability": now.ravel(),
             "cold_calls_per_winter": calls.ravel(),
