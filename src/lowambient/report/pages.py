@@ -237,6 +237,7 @@ def environment_of(book: Book) -> jinja2.Environment:
         interval=formats.interval,
         percent=formats.percent,
         moment=formats.moment,
+        in_units=formats.units.sentence,
         written=figures.shown_text,
         clipped=figures.clipped,
         order=_order,
