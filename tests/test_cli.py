@@ -1,5 +1,6 @@
 """The command line as a person meets it: what it prints, where, and the exit code it ends with."""
 
+import re
 import shutil
 import subprocess
 import sys
@@ -86,6 +87,26 @@ def test_since_holds_flags_against_an_earlier_run(ready: SmallFleet) -> None:
     second = pl.read_parquet(flags)
     assert second["new_since"].to_list() == [False] * first.height
     assert second.drop("new_since").equals(first.drop("new_since"))
+
+
+def test_single_files_ask_for_nothing_beside_them(ready: SmallFleet) -> None:
+    done = lowambient("run", "fleet.toml", "--single-file", cwd=ready.folder)
+    assert done.returncode == 0, done.stderr
+    out = ready.folder / "out"
+    assert [each.name for each in (out / "assets").iterdir()] == ["licences"]
+    pages = [*out.glob("*.html"), *out.glob("units/*.html")]
+    assert len(pages) > 5
+    for page in pages:
+        for target in re.findall(r'(?:src|href)="([^"#]*assets/[^"]*)"', page.read_text(encoding="utf-8")):
+            assert (page.parent / target).is_file(), target
+            assert Path(target).parent.name == "licences"
+    assert (
+        lowambient(
+            "unit", "fleet.toml", "RTU-1", "--out", "mail/one.html", "--single-file", cwd=ready.folder
+        ).returncode
+        == 0
+    )
+    assert [each.name for each in (ready.folder / "mail").iterdir()] == ["one.html"]
 
 
 def test_outlook_prints_units_or_days_and_says_what_it_leaves_out(ready: SmallFleet) -> None:

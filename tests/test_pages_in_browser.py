@@ -15,7 +15,7 @@ from conftest import NO_NETWORK
 from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 from report_frames import FACTS, HOSTILE, empty_frames, fleet_frames
 
-from lowambient.report import RunFacts, write_pages, write_tables
+from lowambient.report import RunFacts, write_inlined, write_pages, write_tables
 
 pytestmark = pytest.mark.browser
 
@@ -123,6 +123,28 @@ def test_pages_open_without_a_fault_and_ask_only_for_files(
     assert seen.faults == []
     assert all(url.startswith("file://") for url in seen.asked)
     assert seen.page.evaluate("window.hacked") is None
+
+
+@pytest.mark.parametrize("fleet", ["usual", "hostile"])
+@pytest.mark.parametrize("name", PAGES)
+def test_a_page_in_a_single_file_opens_from_an_empty_folder(
+    name: str, fleet: str, desktop: BrowserContext, request: pytest.FixtureRequest, tmp_path: Path
+) -> None:
+    """As it comes out of a mail: it asks for nothing but itself, and its charts and tables work."""
+    page = Path(shutil.copy(request.getfixturevalue(fleet) / f"{name}.html", tmp_path))
+    assert write_inlined([page]) == []
+    seen = look(desktop, page, CHARTS_OF.get(name, ()))
+    assert seen.faults == []
+    assert seen.asked == [page.as_uri()]
+    assert seen.page.evaluate("window.hacked") is None
+    assert seen.page.evaluate("getComputedStyle(document.querySelector('.skip')).position") == "absolute"
+    tables = seen.page.locator("table.sortable").count()
+    assert seen.page.get_by_label("Find").count() == tables
+    # the policy still holds: a script that comes in later does not run
+    seen.page.evaluate(
+        "document.body.append(Object.assign(document.createElement('script'), {text: 'window.late = 1'}))"
+    )
+    assert seen.page.evaluate("window.late") is None
 
 
 def marks(page: Page, chart: str, kind: str) -> int:

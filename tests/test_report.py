@@ -222,6 +222,31 @@ def test_reading_units_against_definitions() -> None:
     assert (us.temperature_unit, us.pressure_unit, si.temperature_unit) == ("°F", "psig", "°C")
 
 
+@pytest.mark.parametrize(
+    ("stated", "read"),
+    [
+        # the scales meet at -40; water freezes at 32 degF and boils at 212 degF; a kelvin is 1.8 Fahrenheit degrees
+        ("about -40 °C.", "about −40 °F."),
+        ("about −40 °C.", "about −40 °F."),
+        ("about -0 °C;", "about 32 °F;"),
+        ("at 100\N{NO-BREAK SPACE}°C", "at 212 °F"),
+        ("about -18 °C", "about 0 °F"),
+        ("about -30 °C", "about −22 °F"),
+        ("(May 2018, 10.0 K).", "(May 2018, 18.0 °F)."),
+        ("stands 5 K from it", "stands 9 °F from it"),
+        # what is somebody's own, is no temperature, or cannot be told
+        ("The note says: “room 30 °C, sc 5 K”; about 10 °C", "The note says: “room 30 °C, sc 5 K”; about 50 °F"),
+        ("unit K-5 K9, 5 Kites, 20 °Celsius, R-410 K", "unit K-5 K9, 5 Kites, 20 °Celsius, R-410 K"),
+        ("from -5 to 10 °C", "from -5 to 10 °C"),
+        ("", ""),
+        (None, None),
+    ],
+)
+def test_temperatures_in_sentences_are_in_the_readers_units(stated: str | None, read: str | None) -> None:
+    assert ReadingUnits("us").sentence(stated) == read
+    assert ReadingUnits("si").sentence(stated) == stated
+
+
 # Every number on a page
 
 

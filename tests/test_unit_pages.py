@@ -22,6 +22,7 @@ from lowambient.report import schemas, write_pages, write_tables, write_unit_pag
 from lowambient.report.figures import percent_text
 from lowambient.report.judged import speaking
 from lowambient.report.revisits import contradictions, look_alikes
+from lowambient.report.tables import empty
 from lowambient.report.unit_files import file_name, file_names
 from lowambient.report.unit_page import MOST_BYTES, Press
 
@@ -341,6 +342,23 @@ def test_hostile_text_is_text(tmp_path: Path) -> None:
                 assert re.fullmatch(r"(\.\./)?[\w./#-]+", attributes["href"] or "")
         text = page.read_text(encoding="utf-8")
         assert not set(text) & {chr(code) for code in range(32) if code not in (9, 10)}
+
+
+@pytest.mark.parametrize(("units", "air", "above"), [("us", "23 °F", "18.0 °F"), ("si", "-5 °C", "10.0 K")])
+def test_sentences_are_in_the_readers_units(units: str, air: str, above: str, tmp_path: Path) -> None:
+    """On the page of a unit and on the list; the table keeps the contract's units."""
+    said = "Coldest hour of the day before about -5 °C; above the air (May 2018, 10.0 K)."
+    frames = unit_page_frames() | {"plan": empty("plan")}
+    for name in ("flags", "evidence"):
+        frames[name] = frames[name].with_columns(sentence=pl.lit(said))
+    written(frames, tmp_path, units)
+    shown = f"Coldest hour of the day before about {air}; above the air (May 2018, {above})."
+    raised = frames["flags"].filter("raised")
+    page = tmp_path / "units" / file_name(raised["unit_id"][0])
+    of_unit = frames["flags"].filter(pl.col("unit_id") == raised["unit_id"][0])
+    assert page.read_text(encoding="utf-8").count(shown) > of_unit.height
+    assert (tmp_path / "revisit.html").read_text(encoding="utf-8").count(shown) == raised.height
+    assert set(pl.read_parquet(tmp_path / "tables" / "flags.parquet")["sentence"]) == {said}
 
 
 def test_notes_stand_whole_on_the_page() -> None:

@@ -17,6 +17,7 @@ from test_pages_in_browser import ARGUMENTS, CHROMIUM, SIZES, look
 from unit_frames import unit_page_frames
 
 from lowambient.report import write_pages, write_tables, write_unit_page, write_unit_pages
+from lowambient.report.single_file import MOST_BYTES
 from lowambient.report.unit_files import file_name
 
 pytestmark = pytest.mark.browser
@@ -67,6 +68,21 @@ def written(frames: dict[str, pl.DataFrame], out: Path) -> Path:
     write_pages(frames, FACTS, out, units="us")
     write_unit_pages(frames, FACTS, out, units="us")
     return out
+
+
+@pytest.mark.parametrize("notes", [(), tuple(HOSTILE.values())], ids=["usual", "hostile"])
+def test_a_unit_page_in_a_single_file_opens_by_itself(
+    notes: tuple[str, ...], desktop: BrowserContext, tmp_path: Path
+) -> None:
+    frames = unit_page_frames(names=notes, notes=notes) if notes else FRAMES
+    unit_id = frames["units"]["unit_id"][1]
+    page = tmp_path / "one.html"
+    write_unit_page(frames, FACTS, unit_id, page, units="us", single_file=True)
+    seen = look(desktop, page, CHARTS[IDS[1]])
+    assert seen.faults == []
+    assert seen.asked == [page.as_uri()]
+    assert seen.page.evaluate("window.hacked") is None
+    assert page.stat().st_size <= MOST_BYTES
 
 
 def page_of(out: Path, unit_id: str) -> Path:

@@ -41,6 +41,9 @@ Since = Annotated[
     Path | None,
     typer.Option("--since", metavar="DIR", help="Folder of an earlier run: flags that it did not raise are new."),
 ]
+SingleFile = Annotated[
+    bool, typer.Option("--single-file", help="Pages hold their scripts and styles themselves, to be mailed.")
+]
 Threads = Annotated[int | None, typer.Option("--threads", min=1, help="Threads to use; all cores by default.")]
 Quiet = Annotated[bool, typer.Option("--quiet", help="No progress on standard error.")]
 
@@ -92,8 +95,10 @@ def load(profile: ProfilePath, threads: Threads = None, quiet: Quiet = False) ->
 def report(
     profile: ProfilePath,
     out: OutFolder = Path("out"),
+    *,
     units: Units = None,
     since: Since = None,
+    single_file: SingleFile = False,
     threads: Threads = None,
     quiet: Quiet = False,
 ) -> None:
@@ -101,7 +106,9 @@ def report(
     from lowambient import pipeline
 
     with _progress(quiet) as progress:
-        written = pipeline.report(profile, out, units=units, since=since, threads=threads, progress=progress)
+        written = pipeline.report(
+            profile, out, units=units, since=since, single_file=single_file, threads=threads, progress=progress
+        )
     _finish(written.sentence, written.failed_audits)
 
 
@@ -109,8 +116,10 @@ def report(
 def run(
     profile: ProfilePath,
     out: OutFolder = Path("out"),
+    *,
     units: Units = None,
     since: Since = None,
+    single_file: SingleFile = False,
     threads: Threads = None,
     quiet: Quiet = False,
 ) -> None:
@@ -120,7 +129,9 @@ def run(
     pipeline.check_folders(out, since)
     with _progress(quiet) as progress:
         loaded = pipeline.load(profile, threads=threads, progress=progress)
-        written = pipeline.report(profile, out, units=units, since=since, threads=threads, progress=progress)
+        written = pipeline.report(
+            profile, out, units=units, since=since, single_file=single_file, threads=threads, progress=progress
+        )
     _say(pipeline.loaded_sentence(loaded))
     _finish(written.sentence, written.failed_audits)
 
@@ -131,11 +142,12 @@ def unit(
     unit_id: Annotated[str, typer.Argument(metavar="UNIT_ID", help="The unit, as the unit list writes it.")],
     out: Annotated[Path, typer.Option("--out", metavar="FILE", help="File for the page.")] = Path("unit.html"),
     units: Units = None,
+    single_file: SingleFile = False,
 ) -> None:
     """Write the page of one unit, from the store as the last run judged it."""
     from lowambient import pipeline
 
-    _say(pipeline.unit_page(profile, unit_id, out, units=units))
+    _say(pipeline.unit_page(profile, unit_id, out, units=units, single_file=single_file))
 
 
 @app.command()

@@ -4,7 +4,7 @@ import json
 import os
 import shutil
 import uuid
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from importlib import metadata
@@ -49,11 +49,13 @@ from lowambient.report import (
     EarlierRun,
     RunFacts,
     schemas,
+    write_inlined,
     write_pages,
     write_tables,
     write_unit_page,
     write_unit_pages,
 )
+from lowambient.report.single_file import MOST_BYTES
 from lowambient.report.work_list import write_work_list
 from lowambient.store import Loaded, Progress, Store, circuits, count_readings, failed_audits, load_all, queries
 from lowambient.traces.fleet import analyse_fleet
@@ -201,13 +203,15 @@ def report(
     *,
     units: System | None = None,
     since: Path | None = None,
+    single_file: bool = False,
     threads: int | None = None,
     progress: Progress | None = None,
 ) -> Written:
     """Judges, ranks, and writes pages and tables of what the store holds into the folder `out`.
 
     The folder is written beside and renamed, so that it is the old one or the new one whole. `since` is the folder of
-    an earlier run, which may be `out` itself: flags that it did not raise are marked as new.
+    an earlier run, which may be `out` itself: flags that it did not raise are marked as new. With `single_file` each
+    page holds its scripts and styles, to be mailed.
     Raises InputRefused for an `out` that holds other things or a `since` that is no run, StoreUnavailable, NoSpace.
     """
     profile = load_profile(path)
@@ -229,9 +233,20 @@ def report(
         write_work_list(frames["work_list"], folder / "work_list.xlsx")
         pages = write_pages(frames, facts, folder, units=system)
         pages += write_unit_pages(frames, facts, folder, units=system, said=_pages_said(progress))
+        large = _made_single(pages, folder) if single_file else ""
         _write_run(folder, facts, digests)
     count = sum(page.suffix == ".html" for page in pages)
-    return Written(f"Wrote {count} pages and their tables: open {out / 'winter.html'}", failed)
+    return Written(f"Wrote {count} pages and their tables: open {out / 'winter.html'}{large}", failed)
+
+
+def _made_single(pages: Sequence[Path], folder: Path) -> str:
+    """Makes each page hold what it asks for; says which are large for mail."""
+    large = write_inlined(page for page in pages if page.suffix == ".html")
+    for asset in (folder / "assets").iterdir():
+        if asset.is_file():  # the folder of licences stays: the page on methods leads to it
+            asset.unlink()
+    names = ", ".join(page.name for page in large)
+    return f". Larger than {MOST_BYTES / 1e6} MB, which mail may refuse: {names}" if large else ""
 
 
 def _pages_said(progress: Progress | None) -> Callable[[int, int], None] | None:
@@ -240,7 +255,7 @@ def _pages_said(progress: Progress | None) -> Callable[[int, int], None] | None:
     return lambda done, pages: progress.step("pages of units", done, pages)
 
 
-def unit_page(path: Path, unit_id: str, page: Path, *, units: System | None = None) -> str:
+def unit_page(path: Path, unit_id: str, page: Path, *, units: System | None = None, single_file: bool = False) -> str:
     """Writes the page of one unit, as the store was judged last, to the file `page`; returns what it did.
 
     `unit_id` is matched as the unit list writes it, else regardless of case, spaces and punctuation.
@@ -256,7 +271,7 @@ def unit_page(path: Path, unit_id: str, page: Path, *, units: System | None = No
         frames = _frames(store, listed)
         facts = _facts(store, profile, ())
     system: System = units or profile.units  # type: ignore[assignment]
-    write_unit_page(frames, facts, listed, page, units=system)
+    write_unit_page(frames, facts, listed, page, units=system, single_file=single_file)
     return f"Wrote the page of {listed}: open {page}"
 
 

@@ -3,7 +3,16 @@
 from lowambient.report.earlier_run import EarlierRun
 from lowambient.report.facts import RunFacts
 from lowambient.report.pages import write_pages
+from lowambient.report.single_file import write_inlined
 from lowambient.report.tables import write_tables
 from lowambient.report.unit_page import write_unit_page, write_unit_pages
 
-__all__ = ["EarlierRun", "RunFacts", "write_pages", "write_tables", "write_unit_page", "write_unit_pages"]
+__all__ = [
+    "EarlierRun",
+    "RunFacts",
+    "write_inlined",
+    "write_pages",
+    "write_tables",
+    "write_unit_page",
+    "write_unit_pages",
+]

@@ -4,6 +4,7 @@ import csv
 import json
 import shutil
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +24,7 @@ from lowambient.report.tables import XLSX_ROWS, as_written, empty, write_table
 ROWS_SHOWN = 300  # of a long table: what a person reads and a phone opens at once; the whole is in the download
 SITES_SHOWN = 300
 GROUPS_SHOWN = 100
+OUTLINES = "outlines.js"
 
 
 def write_pages(frames: Tables, facts: RunFacts, out: Path, *, units: System) -> list[Path]:
@@ -235,6 +237,7 @@ def environment_of(book: Book) -> jinja2.Environment:
         interval=formats.interval,
         percent=formats.percent,
         moment=formats.moment,
+        in_units=formats.units.sentence,
         written=figures.shown_text,
         clipped=figures.clipped,
         order=_order,
@@ -279,10 +282,18 @@ def copy_assets(folder: Path) -> list[Path]:
     """Copy style sheet, scripts and licences; outlines become a script, since pages on disk cannot fetch data."""
     source = template_folder() / "assets"
     shutil.copytree(source, folder, dirs_exist_ok=True, ignore=shutil.ignore_patterns("*.json"))
+    (folder / OUTLINES).write_text(asset_text(OUTLINES), encoding="utf-8", newline="\n")
+    return sorted(path for path in folder.rglob("*") if path.is_file())
+
+
+@cache
+def asset_text(name: str) -> str:
+    """A style sheet, script or licence as `copy_assets` puts it into its folder."""
+    source = template_folder() / "assets"
+    if name != OUTLINES:
+        return (source / name).read_text(encoding="utf-8")
     outlines = {
         "states": json.loads((source / "states-10m.json").read_text(encoding="utf-8")),
         "countries": json.loads((source / "countries-110m.json").read_text(encoding="utf-8")),
     }
-    script = folder / "outlines.js"
-    script.write_text(f"window.outlines = {json.dumps(outlines, separators=(',', ':'))};\n", encoding="utf-8")
-    return sorted(path for path in folder.rglob("*") if path.is_file())
+    return f"window.outlines = {json.dumps(outlines, separators=(',', ':'))};\n"

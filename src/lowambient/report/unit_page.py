@@ -19,6 +19,7 @@ from lowambient.report.figures import Figures, Row, rows
 from lowambient.report.judged import plan, speaking
 from lowambient.report.pages import copy_assets, environment_of
 from lowambient.report.reading_units import ReadingUnits, System
+from lowambient.report.single_file import inlined
 from lowambient.report.summaries import thresholds_used
 from lowambient.report.tables import as_written, empty
 from lowambient.report.unit_drawings import Place, drawings
@@ -69,20 +70,23 @@ def write_unit_pages(
     return pages
 
 
-def write_unit_page(frames: Tables, facts: RunFacts, unit_id: str, page: Path, *, units: System) -> list[Path]:
+def write_unit_page(
+    frames: Tables, facts: RunFacts, unit_id: str, page: Path, *, units: System, single_file: bool = False
+) -> list[Path]:
     """Write the page of one unit to the file `page`; returns what was written.
 
-    In the `units` folder of a run it uses the run's assets and leads to its pages; elsewhere it stands alone, with a
-    folder `assets` beside it. Raises KeyError for a unit that is not listed, and as `as_written` does.
+    In the `units` folder of a run it leads to the run's pages and uses its assets; elsewhere it stands alone, with a
+    folder `assets` beside it. A `single_file`, and a page among such, holds its scripts and styles itself.
+    Raises KeyError for a unit that is not listed, and as `as_written` does.
     """
     text_of = Press(frames, facts, units).page
     folder = page.absolute().parent
-    if folder.name == "units" and (folder.parent / "run.json").is_file():
-        page.write_text(text_of(unit_id), encoding="utf-8", newline="\n")
-        return [page]
+    in_run = folder.name == "units" and (folder.parent / "run.json").is_file()
     folder.mkdir(parents=True, exist_ok=True)
-    page.write_text(text_of(unit_id, root=None, assets=""), encoding="utf-8", newline="\n")
-    return [page, *copy_assets(folder / "assets")]
+    text = text_of(unit_id) if in_run else text_of(unit_id, root=None, assets="")
+    is_single = single_file or (in_run and not (folder.parent / "assets" / "pages.js").is_file())
+    page.write_text(inlined(text) if is_single else text, encoding="utf-8", newline="\n")
+    return [page] if in_run or is_single else [page, *copy_assets(folder / "assets")]
 
 
 @dataclass(frozen=True)
