@@ -195,7 +195,8 @@ def measured(count: int) -> tuple[float, float]:
     precision = average_precision_score(lost[~trained], score[~trained])
     print(
         f"{count:>7,} units {given['flag_calls'].height:>8,} calls {flagged.evidence.height:>8,} pieces |"
-        f" judge_flags {seconds:6.1f} s ({worked:.1f} s of processor), {gigabytes:4.1f} GB, average precision {precision:.3f}"
+        f" judge_flags {seconds:6.1f} s ({worked:.1f} s of processor), {gigabytes:4.1f} GB,"
+        f" average precision {precision:.3f}"
         f" | boosting {rival_s:5.1f} s, {rival_precision:.3f} | ratio {seconds / rival_s:.1f}",
         flush=True,
     )
