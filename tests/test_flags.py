@@ -10,7 +10,7 @@ from flag_frames import HEAD_PRESSURE, MONTHS, SPANS, START, STOPS, WEEKS, band_
 from scipy import optimize, stats
 
 from lowambient import reference
-from lowambient.flags.chains import Moves, Steps, at_the_end, ever, smoothed
+from lowambient.flags.chains import Moves, Steps, at_the_end, before_each_week, ever, smoothed, states_after
 from lowambient.flags.judging import Flagged, judge_flags
 from lowambient.flags.recalibration import USUAL_SHIFT, fleet_shift
 from lowambient.flags.recurrence import recurring
@@ -116,6 +116,24 @@ def test_moves_keep_probability_whole() -> None:
     steps, held = Steps.of(moves), np.array([[0.2], [0.5], [0.3]])
     assert steps.forward(held, 1).sum() == pytest.approx(1)
     assert steps.backward(np.ones((3, 1)), 1) == pytest.approx(np.ones((3, 1)))
+
+
+def test_chains_that_differ_from_a_week_on_end_as_if_followed_from_the_first() -> None:
+    random = np.random.default_rng(12)
+    log_like, moves = random.normal(0, 2, (3, 9, 4)), _some_moves(random, 3, 9, 4)
+    rows, since = np.array([2, 0, 0, 1, 2, 1]), np.array([5, 8, 0, 3, 8, 3])
+    changed = log_like[rows]
+    for chain, week in enumerate(since):
+        changed[chain, week:] += random.normal(0, 1, (9 - week, 4))
+    before = before_each_week(log_like, moves)[since, :, rows].T
+    found = states_after(changed, moves.taken(rows), since, before)
+    assert found == pytest.approx(at_the_end(changed, moves.taken(rows))[0], abs=1e-12)
+
+
+def _some_moves(random: np.random.Generator, units: int, weeks: int, states: int) -> Moves:
+    begins, ends = random.uniform(0, 0.6, (2, units, weeks))
+    first, entry = random.dirichlet(np.ones(states), units), random.dirichlet(np.ones(states - 1), units)
+    return Moves(first, begins, ends, entry, random.uniform(0, 1, states - 1), 0.3)
 
 
 def test_chains_leave_what_they_are_given_alone() -> None:

@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
+Index = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -57,6 +58,10 @@ class Steps:
         """From unit by week and unit by level to week by unit and level by unit."""
         begins, ends, entry = (np.ascontiguousarray(each.T) for each in (moves.begins, moves.ends, moves.entry))
         return cls(begins, ends, entry, moves.yields[:, None], moves.redrawn)
+
+    def first(self, count: int) -> "Steps":
+        """Those of the first units."""
+        return Steps(self.begins[:, :count], self.ends[:, :count], self.entry[:, :count], self.yields, self.redrawn)
 
     def forward(self, held: Array, week: int) -> Array:
         """Probabilities a week later: state by unit."""
@@ -129,6 +134,42 @@ def at_the_end(log_like: Array, moves: Moves) -> tuple[Array, Array]:
         total += np.log(scale) + top
         now = steps.forward(held, week)
     return np.ascontiguousarray(held.T), total
+
+
+def before_each_week(log_like: Array, moves: Moves) -> Array:
+    """Probability of each state before a week's own evidence is looked at: week by state by unit."""
+    units, weeks, states = log_like.shape
+    steps = Steps.of(moves)
+    like = np.array(log_like.transpose(1, 2, 0), order="C")
+    np.exp(like - like.max(axis=1, keepdims=True), out=like)
+    before = np.empty((weeks, states, units))
+    before[0] = moves.first.T
+    for week in range(weeks - 1):
+        held = before[week] * like[week]
+        before[week + 1] = steps.forward(held / np.maximum(held.sum(axis=0), 1e-300), week)
+    return before
+
+
+def states_after(log_like: Array, moves: Moves, since: Index, before: Array) -> Array:
+    """Probability of each state in the last week, of chains that differ from known ones only from a week on.
+
+    `log_like`, `moves`: of the chains; `since`: the first week that differs; `before`: state by chain, those of
+    `before_each_week` in that week. As `at_the_end`, whose answer it gives without the weeks that are known.
+    """
+    order = np.argsort(since, kind="stable")
+    steps, begins = Steps.of(moves.taken(order)), since[order]
+    now, count, weeks = before[:, order], 0, log_like.shape[1]
+    held = now
+    for week in range(int(begins[0]), weeks):
+        count = int(np.searchsorted(begins, week, side="right"))
+        like = np.array(log_like[order[:count], week].T, order="C")
+        held = np.exp(np.subtract(like, like.max(axis=0), out=like), out=like)
+        held *= now[:, :count]
+        held /= np.maximum(held.sum(axis=0), 1e-300)
+        now[:, :count] = steps.first(count).forward(held, week)
+    found = np.empty((len(order), log_like.shape[2]))
+    found[order] = held.T
+    return found
 
 
 def ever(log_like: Array, moves: Moves, counted: Flags, likelihood: Array) -> Array:

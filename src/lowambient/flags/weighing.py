@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 import numpy as np
 import numpy.typing as npt
 
-from lowambient.flags.chains import at_the_end
+from lowambient.flags.chains import before_each_week, states_after
 from lowambient.flags.history import History
 from lowambient.flags.learning import Chunk, Evidence, Fleet, call_log_odds, chunk_of, rows_of
 from lowambient.flags.signs import Piece, Signs
@@ -67,8 +67,9 @@ def weighed(known: Known, source: Source, units: Index, score: Score) -> Iterato
         by_unit: dict[int, list[Removal]] = {int(unit): [] for unit in some}
         for removal in _removals(history, source, signs, extra, odds, some):
             by_unit[removal.piece.unit].append(removal)
+        before = before_each_week(chunk.log_like, chunk.moves)
         for batch in _batches(by_unit):
-            yield from _in_time(history, chunk, batch, score)
+            yield from _in_time(history, chunk, before, batch, score)
 
 
 def _batches(by_unit: dict[int, list[Removal]]) -> Iterator[dict[int, list[Removal]]]:
@@ -87,19 +88,25 @@ def _batches(by_unit: dict[int, list[Removal]]) -> Iterator[dict[int, list[Remov
         yield batch
 
 
-def _in_time(history: History, chunk: Chunk, batch: dict[int, list[Removal]], score: Score) -> Iterator[Weighed]:
-    """The pieces of some units, each added to those of its unit before it."""
+def _in_time(
+    history: History, chunk: Chunk, before: Array, batch: dict[int, list[Removal]], score: Score
+) -> Iterator[Weighed]:
+    """The pieces of some units, each added to those of its unit before it; `before`: `before_each_week` of `chunk`."""
     counts = [len(removals) + 1 for removals in batch.values()]
     rows = np.repeat(np.searchsorted(chunk.units, list(batch)), counts)
-    steps = chunk.log_like[rows]
+    steps, last = chunk.log_like[rows], chunk.log_like.shape[1] - 1
+    since = np.full(len(rows), last)
     first = 0
     for removals in batch.values():
         left_out = np.zeros_like(steps[0])
+        earliest = last
         for place in range(len(removals) - 1, -1, -1):
             np.add.at(left_out, removals[place].week, removals[place].log_like)
             steps[first + place] -= left_out
+            earliest = min(earliest, int(removals[place].week.min()))
+            since[first + place] = earliest
         first += len(removals) + 1
-    states, _ = at_the_end(steps, chunk.moves.taken(rows))
+    states = states_after(steps, chunk.moves.taken(rows), since, before[since, :, rows].T)
     odds = log_odds(score(states, chunk.units[rows]))
     first = 0
     for unit, removals in batch.items():
