@@ -1,7 +1,9 @@
 """Was the forecast right before? Each past winter is forecast from what was known when it began, and held against it.
 
 What is counted as having come: complaints whose `cold_probability`, judged from all records up to today, is at least
-0.5. That judgement may know what came later, and the rivals count by it as well, so they too are flattered.
+0.5. That judgement may know what came later, and the rivals count by it as well, so they too are flattered. Calls that
+come back after a visit count too, and so do those of units that broke during the winter; the forecast is of units left
+as they were, so where both are many it lies low, and where much was mended it lies high.
 """
 
 from collections.abc import Mapping
