@@ -57,7 +57,7 @@ def budget_chart(curve: pl.DataFrame, currency: str) -> Spec | None:
     line = base.mark_line(color=SOFT, strokeWidth=1.5)
     point = base.mark_point(filled=True, opacity=1).encode(
         color=alt.Color("is_given:N", legend=None, scale=alt.Scale(domain=[False, True], range=[BLUE, VERMILLION])),
-        size=alt.Size("is_given:N", legend=None, scale=alt.Scale(domain=[False, True], range=[40, 130])),
+        size=alt.condition("datum.is_given", alt.value(130), alt.value(40)),
     )
     return spec(alt.layer(line, point).properties(height=260, width=560), 70)
 
@@ -81,6 +81,7 @@ def context(book: Book) -> Context:
         "reasons": book.rows("fit_reasons", reasons.head(REASONS_SHOWN)),
         "scenarios": book.rows("plan_sensitivity"),
         "chart_budget": budget_chart(book.tables["budget_curve"], book.facts.currency),
+        "has_budget": bool(book.tables["budget_curve"]["is_given"].any()),
         "currency": book.facts.currency,
         "unit_pages": file_names(units["unit_id"] if units.width else []),
     }
