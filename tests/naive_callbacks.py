@@ -6,6 +6,8 @@ import naive
 
 HOUR = timedelta(hours=1)
 DAY = timedelta(days=1)
+SWITCH_BACK = "safety switch put back"
+OF_REPAIRS = ("control fitted", "control reconnected", SWITCH_BACK, "refrigerant added")
 
 
 def service_calls(tickets, duplicate_h):
@@ -48,6 +50,7 @@ def _call(group):
         "symptom": group[0]["symptom"],
         "technician": next((ticket["technician"] for ticket in group if ticket["technician"]), None),
         "works": {work for ticket in group for work in ticket["works"]},
+        "work": min((ticket["work"] for ticket in group if ticket["work"]), default=None),
         "tickets": len(group),
     }
 
@@ -81,28 +84,33 @@ def retrofits(tickets):
     ]
 
 
-def other_work(tickets, calls, clock, begins_when, kinds):
-    """(id, work or None, opening of the call that brought it about) of visits that end the time of a repair.
-
-    `kinds`: {statement: (rank, work)}.
-    """
+def other_work(tickets, calls, clock, begins_when):
+    """(id, work or None, opening of the call that brought it about) of visits that end the time of a repair."""
     found = []
     for call in calls:
-        work = work_of(call["works"], kinds)
-        on_the_clock = begins(call, clock, begins_when)
-        if call["is_index"] and (work is None if on_the_clock else work not in (None, "switch reset only")):
+        work = call["work"] and call["work"][1]
+        unlike = (None, SWITCH_BACK) if begins(call, clock, begins_when) else OF_REPAIRS
+        if call["is_index"] and work in unlike:
             found.append((call["call_id"], work, call["opened_at"]))
     for ticket in tickets:
-        done = ticket["work_type"] == "return" and ticket["status"] in (None, "completed")
-        if done and work_of(ticket["works"], kinds) in (None, "switch reset only"):
-            earlier = [call["opened_at"] for call in calls if call["opened_at"] <= ticket["opened_at"]]
-            found.append((ticket["call_id"], None, max(earlier, default=ticket["opened_at"])))
+        if ticket["work_type"] not in ("planned", "return") or ticket["status"] not in (None, "completed"):
+            continue
+        work = ticket["work"] and ticket["work"][1]
+        earlier = [call["opened_at"] for call in calls if call["opened_at"] <= ticket["opened_at"]]
+        if ticket["work_type"] == "planned" and work == SWITCH_BACK:
+            found.append((ticket["call_id"], work, ticket["opened_at"]))
+        elif ticket["work_type"] == "return" and work in (None, "switch reset only", SWITCH_BACK):
+            told = work if work == SWITCH_BACK else None
+            found.append((ticket["call_id"], told, max(earlier, default=ticket["opened_at"])))
     return sorted(found, key=lambda each: each[0])
 
 
-def work_of(statements, kinds):
-    """The strongest work of some statements, or None."""
-    return min((kinds[each] for each in statements if each in kinds), default=(0, None))[1]
+def work_of(stated, kinds):
+    """(rank, work) of the strongest work that a ticket states, or None; `stated`: {statement: what was bridged}."""
+    named = [stated[each] for each in ("bypass found", "bypass removed") if stated.get(each)]
+    bridged = named[0] if named else "head control"
+    fits = [row for row in kinds if row["statement"] in stated and row["about"] in ("", bridged)]
+    return min(((int(row["rank"]), row["work"]) for row in fits), default=None)
 
 
 def callback_of(call, calls, pairs, window_d, whatever=False):

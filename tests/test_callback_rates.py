@@ -412,6 +412,23 @@ def test_each_dimension_adds_up_to_the_fleet():
     assert shuffled.equals(table)
 
 
+def test_weather_bands_hold_their_edges():
+    """12.5 and 15 degC are 54.5 and 59 degF; bands so narrow that whole degF do not part them stand as one."""
+    edges = [(12.5, 15.0)] * 25 + [(-2.5, 0.0)] * 25 + [(20.1, 20.2), (20.2, 20.25)] * 15 + [(None, None)] * 20
+    calls = windows(band_from_c=[edge[0] for edge in edges], band_to_c=[edge[1] for edge in edges])
+    table = callback_rates(calls.sample(fraction=1.0, shuffle=True, seed=1), THRESHOLDS)
+    bands = table.filter(dimension="weather band")
+    assert {row["value"]: (row["lower_c"], row["upper_c"], row["calls"]) for row in bands.to_dicts()} == {
+        "28 to 32 °F": (-2.5, 0.0, 25),
+        "54 to 59 °F": (12.5, 15.0, 25),
+        "68 to 68 °F": (20.1, 20.25, 30),
+        "no weather": (None, None, 20),
+    }
+    others = table.filter(pl.col("dimension") != "weather band")
+    assert others.height == others["lower_c"].null_count() == others["upper_c"].null_count() > 0
+    assert callback_rates(calls.clear(), THRESHOLDS).schema["lower_c"] == pl.Float64
+
+
 def test_cells_add_up_to_the_rates_of_every_window_and_group():
     """Against plain loops over the calls, and against the table of rates where both have a number."""
     random = np.random.default_rng(5)

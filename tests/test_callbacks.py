@@ -11,6 +11,7 @@ import random_fleet
 from memory_store import MemoryStore
 
 from lowambient import reference
+from lowambient.calls.words import read_words
 from lowambient.pipeline import AFTER_LIMITS
 
 HOUR, DAY = timedelta(hours=1), timedelta(days=1)
@@ -24,14 +25,18 @@ STATEMENTS = (
     "switch reset",
     "power cycled",
     "jumper found",
+    "bypass found",
+    "bypass removed",
 )
-MARTS = (*AFTER_LIMITS[AFTER_LIMITS.index("work_done") : AFTER_LIMITS.index("callback_windows") + 1], "other_work")
+BRIDGED = (None, "head control", "low-pressure switch", "high-pressure switch")
+TO_WINDOWS = AFTER_LIMITS[AFTER_LIMITS.index("work_done") : AFTER_LIMITS.index("callback_windows") + 1]
+MARTS = (*TO_WINDOWS, "repairs", "other_work")
 BEGINS = {row["symptom"]: row["begins"] for row in reference.rows("cold_symptoms")}
 SEEDS = range(12)
 
 
 def callback_store(tables, symptoms, statements=(), changed=None, pairs=PAIRS):
-    """A store with every mart of callbacks; `symptoms`: {call: symptom}, `statements`: (call, statement)."""
+    """A store with every mart of callbacks; `symptoms`: {call: symptom}, `statements`: (call, statement, about)."""
     store = MemoryStore(tables, changed)
     given = pl.DataFrame({"call_id": list(symptoms), "symptom": list(symptoms.values())})
     store.build_all(given.with_columns(symptom_probability=0.9))
@@ -44,9 +49,12 @@ def build_callbacks(store, statements=(), pairs=PAIRS):
     store.put("related_symptoms", pl.DataFrame(pairs, schema=["symptom", "related"], orient="row"))
     store.put("cold_symptoms", pl.DataFrame(reference.rows("cold_symptoms")))
     store.put("work_kinds", pl.DataFrame(reference.rows("work_kinds")).with_columns(pl.col("rank").cast(pl.Int64)))
-    schema = {"call_id": pl.String, "statement": pl.String}
+    schema = {"call_id": pl.String, "statement": pl.String, "about": pl.String}
     told = pl.DataFrame(list(statements), schema=schema, orient="row").with_columns(probability=0.9)
-    doubted = store.frame("in_calls").select("call_id", statement=pl.lit(STATEMENTS[0]), probability=pl.lit(0.4))
+    doubt = {"statement": STATEMENTS[0], "about": BRIDGED[0], "probability": 0.4}
+    doubted = store.frame("in_calls").select(
+        "call_id", *(pl.lit(value, told.schema[name]).alias(name) for name, value in doubt.items())
+    )
     store.put("call_statements", pl.concat([told, doubted]))
     store.build(*MARTS)
 
@@ -73,7 +81,13 @@ def random_calls(seed):
         closed_at=pl.Series(closed, dtype=pl.Datetime),
     )
     symptoms = {call: SYMPTOMS[int(len(SYMPTOMS) * random.random() ** 1.7)] for call in ids}
-    said = [(call, statement) for call in ids for statement in STATEMENTS if random.random() < 0.12]
+    bridged = {call: BRIDGED[place] for call, place in zip(ids, random.integers(4, size=len(ids)), strict=True)}
+    said = [
+        (call, statement, bridged[call] if statement.startswith("bypass") else None)
+        for call in ids
+        for statement in STATEMENTS
+        if random.random() < 0.12
+    ]
     return tables, symptoms, said
 
 
@@ -94,7 +108,9 @@ class Twin:
         self.units = {unit["unit_id"]: unit for unit in rows["units"]}
         for call in rows["calls"]:
             call["symptom"] = symptoms[call["call_id"]]
-            call["works"] = {statement for each, statement in said if each == call["call_id"]}
+            stated = {statement: about for each, statement, about in said if each == call["call_id"]}
+            call["works"] = set(stated)
+            call["work"] = twin.work_of(stated, reference.rows("work_kinds"))
         self.tickets = {unit: [call for call in rows["calls"] if call["unit_id"] == unit] for unit in self.units}
         self.calls = {
             unit: twin.service_calls(tickets, self.thresholds["duplicate_ticket_hours"])
@@ -127,15 +143,13 @@ def test_service_calls_are_those_of_the_twin(fleet):
     store, expected = fleet
     found = {row["call_id"]: row for row in store.frame("service_calls").to_dicts()}
     assert len(found) == sum(1 for _ in expected.every_call())
-    kinds = {row["statement"]: (int(row["rank"]), row["work"]) for row in reference.rows("work_kinds")}
     for _, calls, call in expected.every_call():
         row = found[call["call_id"]]
         numbers = [found[each["call_id"]]["number"] for each in calls]
         assert numbers == list(range(numbers[0], numbers[0] + len(calls)))
         for column in ("opened_at", "ended_at", "is_index", "symptom", "technician", "tickets"):
             assert row[column] == call[column], (column, call)
-        stated = [kinds[work] for work in call["works"] if work in kinds]
-        assert row["work"] == (min(stated)[1] if stated else None)
+        assert row["work"] == (call["work"] and call["work"][1])
 
 
 def test_callbacks_are_those_of_the_twin(fleet):
@@ -240,16 +254,42 @@ def test_returns_ordered_are_those_of_the_twin(fleet):
 def test_visits_that_end_the_time_of_a_repair_are_those_of_the_twin(fleet):
     """Stated work on calls off the cold clock, and visits that do not say what they did."""
     store, expected = fleet
-    kinds = {row["statement"]: (int(row["rank"]), row["work"]) for row in reference.rows("work_kinds")}
     told = [
         each
         for unit, tickets in expected.tickets.items()
-        for each in twin.other_work(tickets, expected.calls[unit], expected.clocks[unit], BEGINS, kinds)
+        for each in twin.other_work(tickets, expected.calls[unit], expected.clocks[unit], BEGINS)
     ]
     found = store.frame("other_work").sort("call_id").select("call_id", "work", "trigger_at")
     assert found.rows() == sorted(told, key=lambda each: each[0])
     assert found["work"].null_count() > 0
     assert found["work"].count() > 0
+    repairs = store.frame("repairs")
+    assert "safety switch put back" in {*found["work"]} - {*repairs["work"]}
+    assert not {*found["call_id"]} & {*repairs["call_id"]}
+
+
+NOTES = {
+    "Reset lockout, running on departure": "switch reset only",
+    "Reset lockout. Removed bypass on low ambient control": "control reconnected",
+    "Found fan cycling control jumpered. Removed jumper, reset board": "control reconnected",
+    "Found jumper on LP switch. Removed jumper": "safety switch put back",
+    "LP switch was jumpered. Power cycled, LP switch back in circuit, removed jumper": "safety switch put back",
+    "Reconnected fan cycling control": "control reconnected",
+    "No jumper found. Reset": "switch reset only",
+    "Removed jumper from LP switch. Added 3 lb R410A": "safety switch put back",
+    "Cleaned coil": None,
+}
+
+
+def test_what_a_visit_did_is_its_strongest_change():
+    """A bypass taken off a control is a repair, whatever was reset beside it; off a safety switch it is none."""
+    calls = pl.DataFrame({"call_id": list(NOTES), "complaint": None, "finding": None, "action": list(NOTES)})
+    store = MemoryStore({})
+    store.put("work_kinds", pl.DataFrame(reference.rows("work_kinds")).with_columns(pl.col("rank").cast(pl.Int64)))
+    store.put("call_statements", read_words(calls)[1])
+    store.build("work_done")
+    done = dict(store.frame("work_done").select("call_id", "work").iter_rows())
+    assert {note: done.get(note) for note in NOTES} == NOTES
 
 
 # one unit and hand-made tickets: each rule by itself
@@ -391,7 +431,7 @@ def test_related_symptoms_work_both_ways_and_no_further():
     [
         ({"served_to": START + 10 * DAY}, (), []),
         ({"retired_on": START + 10 * DAY}, (), []),
-        ({}, [("p", "control fitted")], [ticket("p", 9, 24, "other", work_type="planned")]),
+        ({}, [("p", "control fitted", None)], [ticket("p", 9, 24, "other", work_type="planned")]),
     ],
     ids=["end of service", "retired", "planned retrofit"],
 )
@@ -404,7 +444,7 @@ def test_a_window_cut_short_is_censored_not_fixed(unit, statements, more):
 def test_a_call_after_the_retrofit_is_not_held_against_the_visit_before_it():
     callbacks, windows = one_unit(
         [ticket("a", 0, 0), ticket("p", 9, 24, work_type="planned"), ticket("b", 20)],
-        statements=[("p", "control fitted")],
+        statements=[("p", "control fitted", None)],
     )
     assert callbacks["b"]["callback_of"] == "a"
     assert windows["a"]["callback_after_d"] is None

@@ -270,9 +270,8 @@ def test_hours_and_calls_on_either_side_of_the_cold_equal_a_slow_count(seed: int
     tables["weather"] = tables["weather"].with_columns(temperature_c=warmer)
     store = MemoryStore(tables)
     store.build_all()
-    store.put(
-        "call_statements", pl.DataFrame(schema={"call_id": pl.String, "statement": pl.String, "probability": float})
-    )
+    stated = {"call_id": pl.String, "statement": pl.String, "about": pl.String, "probability": float}
+    store.put("call_statements", pl.DataFrame(schema=stated))
     for name in ("related_symptoms", "cold_symptoms", "work_kinds"):
         frame = pl.DataFrame(reference.rows(name))
         store.put(name, frame.with_columns(pl.col("rank").cast(pl.Int64)) if "rank" in frame.columns else frame)

@@ -1,5 +1,6 @@
 """Flags: chains against enumeration of every path, evidence that adds up, and conditions that come and go."""
 
+import re
 from datetime import timedelta
 from itertools import product
 
@@ -16,6 +17,7 @@ from lowambient.flags.recalibration import USUAL_SHIFT, fleet_shift
 from lowambient.flags.recurrence import recurring
 from lowambient.flags.signs import Piece, check_sentence
 from lowambient.flags.sources import COLD, MARKS, Level, sources
+from lowambient.report.reading_units import ReadingUnits
 
 THRESHOLDS = {name: row.value for name, row in reference.thresholds().items()}
 MIDWINTER = 29  # weeks after the first of July
@@ -366,6 +368,20 @@ def test_weights_add_up_to_the_log_odds_of_their_flag() -> None:
         odds = np.log(row["probability"] / (1 - row["probability"]))
         left_out = 0.02 * (row["evidence_count"] + 10)
         assert pieces["weight"].sum() == pytest.approx(odds, abs=left_out + 0.05)
+
+
+def test_sentences_can_be_told_in_other_units() -> None:
+    """Every temperature and difference is written so that a page finds it; 10 K are 18 degF."""
+    month = {"unit_id": ["cold"], "circuit": ["1"], "month": [START + timedelta(weeks=200)]}
+    facts = {"subcooling_k": [10.0], "subcooling_k_n": [400], "superheat_k": [18.0], "superheat_k_n": [400]}
+    months = pl.DataFrame(month | facts, schema=MONTHS)
+    flagged = judged({"cold": {}}, winters("cold", 0, 1, 2), circuit_months=months)
+    written = {*flagged.evidence["sentence"], *flagged.flags["sentence"]}
+    assert any("°C" in one for one in written)
+    assert any("10.0 K" in one for one in written)
+    told = [ReadingUnits("us").sentence(one) for one in written]
+    assert any("18.0 °F" in one for one in told)
+    assert not [one for one in told if re.search(r"°C|degC|\d\s*K\b", one)]
 
 
 def test_evidence_names_rows_that_are_there() -> None:

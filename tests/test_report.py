@@ -22,7 +22,7 @@ from report_frames import FACTS, HOSTILE, WINTERS, empty_frames, fleet_frames
 
 from lowambient import reference
 from lowambient.records import outputs
-from lowambient.report import RunFacts, callbacks_page, charts, pages, schemas, summaries, write_pages, write_tables
+from lowambient.report import RunFacts, charts, pages, schemas, summaries, write_pages, write_tables
 from lowambient.report.reading_units import ReadingUnits
 from lowambient.report.tables import as_written, write_table
 
@@ -595,11 +595,15 @@ def test_charts_of_callbacks_cannot_close_their_scripts_either(hostile: Path) ->
 
 
 def test_weather_bands_are_named_in_the_readers_units(usual: Path, hostile: Path) -> None:
-    """The table names bands in whole °F; 5 °F from 50 °F are exact edges, 2.5 K ones are those of the grid nearest."""
-    assert callbacks_page.band_edges("35 to 40 °F", 25 / 9) == pytest.approx((15 / 9, 40 / 9))
-    assert callbacks_page.band_edges("-10 to -5 °F", 25 / 9) == pytest.approx((-210 / 9, -185 / 9))
-    assert callbacks_page.band_edges("54 to 59 °F", 2.5) == pytest.approx((12.5, 15.0))
-    assert callbacks_page.band_edges("no weather", 2.5) is None
+    """The table names bands in whole °F and holds their edges; 35 and 40 °F are 5/3 and 40/9 °C."""
+    rates = pl.read_parquet(usual / "tables" / "callback_rates.parquet")
+    named = rates.filter(dimension="weather band", value="35 to 40 °F").select("lower_c", "upper_c").unique()
+    assert named.row(0) == pytest.approx((5 / 3, 40 / 9), abs=1e-3)
+    assert named.height == 1
+    without = (pl.col("dimension") != "weather band") | (pl.col("value") == "no weather")
+    assert rates.filter(without)["lower_c"].null_count() == rates.filter(without)["upper_c"].null_count()
+    assert rates.filter(~without)["lower_c"].null_count() == 0
+    assert rates.filter(without).height == rates.filter(without)["lower_c"].null_count()
     assert "35 to 40 °F" in read(usual / "callbacks.html").foreign
     assert "1.7 to 4.4 °C" in read(hostile / "callbacks.html").foreign
     assert "°F" not in " ".join(read(hostile / "callbacks.html").plain)

@@ -1,8 +1,8 @@
 -- Visits beside those of `repairs` that changed a unit or may have, so that the time of a repair before them ends.
 -- Grain: ticket or call. work: as in work_done; null where it is not stated: a completed call on the cold clock that does not
--- say how it ended, or a completed return, which was ordered to do something, that states nothing or a reset alone;
--- trigger_at: opening of the call that brought it about: for a return the last service call before it [UTC]; done_at: when
--- it was closed, else opened.
+-- say how it ended, or a completed return, which was ordered to do something, that states nothing or a reset alone. A safety
+-- switch put back is here whatever the visit: nobody did it to have fewer calls. trigger_at: opening of the call that brought
+-- it about: for a return the last service call before it [UTC]; done_at: when it was closed, else opened.
 with visits as (
     select
         service_calls.call_id,
@@ -16,7 +16,8 @@ with visits as (
     where
         service_calls.is_index
         and case
-            when coalesce(cold_clock.begins, false) then service_calls.work is null
+            when coalesce(cold_clock.begins, false)
+                then coalesce(service_calls.work, 'safety switch put back') = 'safety switch put back'
             else service_calls.work <> 'switch reset only'
         end
     union all
@@ -24,15 +25,19 @@ with visits as (
         in_calls.call_id,
         in_calls.unit_id,
         in_calls.work_type as kind,
-        null as work,
+        case when work_done.work <> 'switch reset only' then work_done.work end as work,
         in_calls.opened_at,
         coalesce(in_calls.closed_at, in_calls.opened_at) as done_at
     from in_calls
     left join work_done on in_calls.call_id = work_done.call_id
     where
-        in_calls.work_type = 'return'
-        and coalesce(in_calls.status, 'completed') = 'completed'
-        and coalesce(work_done.work, 'switch reset only') = 'switch reset only'
+        coalesce(in_calls.status, 'completed') = 'completed'
+        and case
+            when in_calls.work_type = 'return'
+                then
+                    coalesce(work_done.work, 'switch reset only') in ('switch reset only', 'safety switch put back')
+            else in_calls.work_type = 'planned' and work_done.work = 'safety switch put back'
+        end
 ),
 
 -- the service calls of the same units, so that a return can look back at the last one

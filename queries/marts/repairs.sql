@@ -1,7 +1,8 @@
 -- Visits that changed a unit, or only reset it, and may have stopped its low-pressure calls.
 -- Grain: ticket or call whose note states the work. kind: 'service' (a completed call on the cold clock), 'return' or 'planned'
--- (completed; of these a reset alone is none); work: as in work_done; trigger_at: opening of the call that brought it about: for
--- a return the last service call before it, for planned work its own [UTC]; done_at: when it was closed, else opened.
+-- (completed; of these a reset alone is none); work: as in work_done, but to put a safety switch back is none; trigger_at:
+-- opening of the call that brought it about: for a return the last service call before it, for planned work its own [UTC];
+-- done_at: when it was closed, else opened.
 with visits as (
     select
         service_calls.call_id,
@@ -12,7 +13,7 @@ with visits as (
         service_calls.ended_at as done_at
     from service_calls
     inner join cold_clock on service_calls.call_id = cold_clock.call_id
-    where cold_clock.begins and service_calls.work is not null
+    where cold_clock.begins and service_calls.work <> 'safety switch put back'
     union all
     select
         in_calls.call_id,
@@ -26,7 +27,7 @@ with visits as (
     where
         in_calls.work_type in ('return', 'planned')
         and coalesce(in_calls.status, 'completed') = 'completed'
-        and work_done.work <> 'switch reset only'
+        and work_done.work not in ('switch reset only', 'safety switch put back')
 ),
 
 -- the service calls of the same units, so that a return can look back at the last one

@@ -57,7 +57,8 @@ def callback_rates(windows: pl.DataFrame, thresholds: Mapping[str, float]) -> pl
 
     - `clock`, `window`: length of the recall window [d or h]; `dimension`: `fleet` (values `related` as defined, `any`
       whatever the symptom), `window` (other lengths), `symptom`, `work`, `weather band` (at opening), `month`,
-      `season`, `site`, `unit kind`, `technician` (of the index call); `value`; `place`: order of values to show.
+      `season`, `site`, `unit kind`, `technician` (of the index call); `value`; `place`: order of values to show;
+      `lower_c`, `upper_c`: edges of a weather band [degC], whose `value` says them in whole °F.
     - `calls`; `censored`: those whose window was cut short, whatever came before; `callbacks`: of the others, those
       that came back; `rate` = callbacks / (calls - censored) [-]; `lower`, `upper`: Wilson 95 %; `exact_lower`,
       `exact_upper`: Clopper-Pearson; `resampled_lower`, `resampled_upper` (dimensions `fleet` and `window`): whole
@@ -77,7 +78,9 @@ def callback_rates(windows: pl.DataFrame, thresholds: Mapping[str, float]) -> pl
             *_group_rows(windows, clock, thresholds[clock.threshold], thresholds["least_group_calls"]),
         )
     ]
-    return _rounded(pl.concat(found, how="diagonal")) if found else pl.DataFrame(schema=_SCHEMA)
+    if not found:
+        return pl.DataFrame(schema=_SCHEMA)
+    return _rounded(pl.concat(found, how="diagonal").join(_edges(windows), on=["dimension", "value"], how="left"))
 
 
 def first_time_fix(windows: pl.DataFrame, thresholds: Mapping[str, float]) -> pl.DataFrame:
@@ -276,6 +279,13 @@ def _fleet_rows(windows: pl.DataFrame, clock: _Clock, window: float) -> Iterator
         )
 
 
+def _edges(windows: pl.DataFrame) -> pl.DataFrame:
+    """Edges of each weather band [degC]; grain: dimension, value."""
+    bands = windows.filter(pl.col("band_from_c").is_not_null()).group_by(pl.col("weather band").alias("value"))
+    edges = bands.agg(pl.col("band_from_c").min().alias("lower_c"), pl.col("band_to_c").max().alias("upper_c"))
+    return edges.with_columns(dimension=pl.lit("weather band"))
+
+
 def _cells(recalls: pl.DataFrame, dimension: str) -> pl.DataFrame:
     """Calls, cut windows and callbacks of each value and unit."""
     return _counted(recalls, dimension, "unit", pl.col("site_id").first())
@@ -355,6 +365,8 @@ _SCHEMA: dict[str, type[pl.DataType]] = {
     "window": pl.Float64,
     "dimension": pl.String,
     "value": pl.String,
+    "lower_c": pl.Float64,
+    "upper_c": pl.Float64,
     "place": pl.Int64,
     "calls": pl.Int64,
     "censored": pl.Int64,

@@ -71,7 +71,9 @@ class CallbackRates(dy.Schema):
     clock = choice("clock", "how the recall window is measured", key=True)
     window = number("length of the recall window [d or cold h]", required=True, digits=2, min=0)
     dimension = text("what calls are grouped by", key=True)
-    value = text("the group", key=True)
+    value = text("the group; a weather band is named in whole °F", key=True)
+    lower_c = number("lower edge of a weather band [degC]; null for other dimensions", digits=4)
+    upper_c = number("upper edge of a weather band [degC]; null for other dimensions", digits=4)
     place = count("order in which values of a dimension are shown", required=True)
     calls = count("index calls", required=True)
     censored = count("of these, with a window that was cut short", required=True)
@@ -136,7 +138,7 @@ class Flags(dy.Schema):
     new_since = yes_or_no("raised now and not in the run named by --since; null without one")
     last_checked_at = instant("when it was last checked on site")
     last_verdict = choice("verdict", "what that check found")
-    sentence = text("how likely, what speaks for it and what against", required=True)
+    sentence = text("how likely, what speaks for and against it; temperatures in °C, differences in K", required=True)
     evidence_count = count("pieces of evidence", required=True)
     rests_on = text("kinds of evidence that carry it: readings, calls, notes, checks, unit list")
     check = text("the cheapest check on site that would settle it", required=True)
@@ -155,7 +157,7 @@ class Evidence(dy.Schema):
     at = instant("when")
     source_table = text("table of the row it comes from", required=True)
     source_key = text("key of that row", required=True)
-    sentence = text("what it says", required=True)
+    sentence = text("what it says; temperatures in °C, differences in K", required=True)
 
 
 class Plan(dy.Schema):

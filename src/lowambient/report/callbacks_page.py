@@ -1,7 +1,5 @@
 """The analyst's page: how often calls come back, for which symptoms, in which weather, and whether repairs held."""
 
-import re
-
 import polars as pl
 
 from lowambient.report import callback_charts as charts
@@ -19,7 +17,6 @@ LISTED = ("fleet", "symptom", "work", "weather band", "season", "unit kind", "te
 
 VERDICTS = ("not held", "held", "cannot tell", "too early")
 MAIN_MEASURE = "coldest demand hour"
-_BAND = re.compile(r"(-?\d+) to (-?\d+) °F")
 
 
 def context(book: Book) -> Context:
@@ -77,37 +74,25 @@ def context(book: Book) -> Context:
     }
 
 
-def band_edges(value: str, width_k: float) -> tuple[float, float] | None:
-    """Edges [degC] of a weather band named in whole °F: those of the grid that starts at 10 degC."""
-    written = _BAND.fullmatch(value)
-    if written is None:
-        return None
-    low, high = (10 + round(((int(edge) - 32) / 1.8 - 10) / width_k) * width_k for edge in written.groups())
-    return low, high
+def bands(book: Book) -> dict[str, tuple[float, float]]:
+    """Edges [degC] of the weather bands that the tables name, the coldest first."""
+    rates = book.tables["callback_rates"].filter(pl.col("lower_c").is_not_null())
+    edges = rates.select("value", "lower_c", "upper_c").unique().sort("lower_c")
+    return {value: (lower, upper) for value, lower, upper in edges.iter_rows()}
 
 
 def band_labels(book: Book) -> dict[str, str]:
     """Weather bands of the tables as the reader says them."""
     figures, labels = book.figures, {}
-    for value in _bands(book):
-        edges = band_edges(value, _width_k(book))
-        if edges is not None:
-            low, high = (figures.text(edge, "degC", 0 if figures.units.system == "us" else 1) for edge in edges)
-            labels[value] = f"{low} to {high} {figures.units.temperature_unit}"
+    for value, edges in bands(book).items():
+        low, high = (figures.text(edge, "degC", 0 if figures.units.system == "us" else 1) for edge in edges)
+        labels[value] = f"{low} to {high} {figures.units.temperature_unit}"
     return labels
 
 
-def _bands(book: Book) -> list[str]:
-    return book.tables["callback_rates"].filter(dimension="weather band")["value"].unique().sort().to_list()
-
-
-def _width_k(book: Book) -> float:
-    return float(book.by_key("thresholds")["band_width_k"]["value"])
-
-
 def _middles(book: Book, figures: Figures) -> dict[str, float]:
-    edges = {value: band_edges(value, _width_k(book)) for value in _bands(book)}
-    return {value: round(figures.shown(sum(pair) / 2, "degC"), 1) for value, pair in edges.items() if pair is not None}
+    """Middle of each weather band in the reader's unit."""
+    return {value: round(figures.shown(sum(pair) / 2, "degC"), 1) for value, pair in bands(book).items()}
 
 
 def _one(book: Book, clock: str, dimension: str, value: str) -> Row | None:

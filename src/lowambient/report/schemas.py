@@ -306,7 +306,7 @@ class Revisit(dy.Schema):
     pieces_against = count("pieces of evidence that speak against it", required=True)
     weight_for = number("their log odds together", digits=2)
     weight_against = number("log odds of the pieces against together", digits=2)
-    sentence = text("the evidence in a sentence")
+    sentence = text("the evidence in a sentence; temperatures in °C, differences in K")
     check = text("the cheapest check on site that would settle it")
     bring = text("what to bring")
     expected_cold_calls = number("low-pressure episodes expected of the unit next winter", digits=3, min=0)
