@@ -22,7 +22,15 @@ from report_frames import FACTS, HOSTILE, WINTERS, empty_frames, fleet_frames
 
 from lowambient import reference
 from lowambient.records import outputs
-from lowambient.report import RunFacts, charts, pages, schemas, summaries, write_pages, write_tables
+from lowambient.report import (
+    RunFacts,
+    pages,
+    schemas,
+    summaries,
+    winter_charts,
+    write_pages,
+    write_tables,
+)
 from lowambient.report.reading_units import ReadingUnits
 from lowambient.report.tables import as_written, write_table
 
@@ -302,6 +310,15 @@ def shown_number(text: str) -> tuple[float, float]:
     return float(plain), 0.5 * 10.0**-digits
 
 
+def assert_is_percent(text: str, share: float) -> None:
+    """A share in whole per cents; what is not certain never shows as 0 or 100."""
+    plain = text.removesuffix("%").strip("\N{NO-BREAK SPACE}")
+    if plain in ("<1", ">99"):
+        assert 0 < share < 0.01 if plain == "<1" else 0.99 < share < 1
+    else:
+        assert abs(100 * share - float(plain)) <= 0.5 * 1.000001
+
+
 def quantity_of(named: dict[str, str], row: dict[str, str]) -> str:
     """The contract's unit of a cell, from the written table alone."""
     if named["data-table"] == "thresholds":
@@ -333,6 +350,8 @@ def test_each_number_is_the_cell_it_names(page: str, in_units: tuple[str, Path])
             assert text == {"true": "yes", "false": "no"}[cell]
         elif cell.endswith("Z"):
             assert text == cell[:10]
+        elif text.endswith("%"):
+            assert_is_percent(text, float(cell))
         else:
             number, half = shown_number(text)
             convert = to_us.get(quantity_of(named, row), float) if units == "us" else float
@@ -655,7 +674,7 @@ def test_charts_hold_the_rows_of_their_tables(usual: Path) -> None:
     ],
 )
 def test_class_breaks_are_round_and_below_the_highest(values: list[float], breaks: list[float]) -> None:
-    assert charts.class_breaks(pl.Series(values, dtype=pl.Float64)) == pytest.approx(breaks)
+    assert winter_charts.class_breaks(pl.Series(values, dtype=pl.Float64)) == pytest.approx(breaks)
 
 
 def places(*towns: tuple[float, float, int]) -> pl.DataFrame:
@@ -679,7 +698,7 @@ def places(*towns: tuple[float, float, int]) -> pl.DataFrame:
     ],
 )
 def test_towns_far_apart_get_maps_of_their_own(towns: tuple[tuple[float, float, int], ...], sizes: list[int]) -> None:
-    assert [len(part) for part in charts.regions(places(*towns))] == sizes
+    assert [len(part) for part in winter_charts.regions(places(*towns))] == sizes
 
 
 def test_templates_hold_no_arithmetic() -> None:

@@ -83,7 +83,7 @@ function control(label, field) {
 }
 
 function columnFilter(table, column) {
-  const values = [...new Set(column.nodes().toArray().map((cell) => cell.textContent.trim()))].sort();
+  const values = [...new Set(column.nodes().toArray().map((cell) => (cell.dataset.search ?? cell.textContent).trim()))].sort();
   const choice = element("select", {}, element("option", { value: "", textContent: "any" }));
   for (const value of values) choice.append(element("option", { value, textContent: value }));
   choice.addEventListener("change", () => {

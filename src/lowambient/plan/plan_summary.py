@@ -32,6 +32,8 @@ def plan_summary(plan: Plan, given: PlanInputs, costs: CallCosts) -> pl.DataFram
         ("next_1000_buys", 1000 * money, _MEANINGS["next_1000_buys"]),
         ("next_hour_buys", hour, _MEANINGS["next_hour_buys"]),
     ]
+    limits = {"budget": given.limits.budget, "crew_h_limit": given.limits.crew_h}
+    rows += [(name, float(value), _MEANINGS[name]) for name, value in limits.items() if value is not None]
     doubts = [(f"doubt {place}", None, text) for place, text in enumerate(_doubts(plan, given, costs), 1)]
     table = pl.DataFrame(
         [*rows, *doubts], schema={"fact": pl.String, "value": pl.Float64, "meaning": pl.String}, orient="row"
@@ -53,6 +55,8 @@ _MEANINGS = {
     "avoided_lower_90": "lower end of the 90 % interval of the calls expected to be avoided by the set",
     "avoided_upper_90": "upper end of it",
     "next_1000_buys": "what a further 1,000 of money would add to what the plan seeks, about",
+    "budget": "money that the profile sets",
+    "crew_h_limit": "crew hours that the profile sets",
     "next_hour_buys": "what a further crew hour would add, about",
 }
 

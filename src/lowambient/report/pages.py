@@ -12,7 +12,7 @@ import jinja2
 import polars as pl
 
 from lowambient.records import outputs
-from lowambient.report import callbacks_page, charts, figures, revisit_page, schemas, winter_plan
+from lowambient.report import callbacks_page, figures, revisit_page, schemas, winter_page
 from lowambient.report.book import Book, Context, Tables
 from lowambient.report.facts import RunFacts
 from lowambient.report.figures import Figures, Row
@@ -22,7 +22,6 @@ from lowambient.report.summaries import page_tables
 from lowambient.report.tables import XLSX_ROWS, as_written, empty, write_table
 
 ROWS_SHOWN = 300  # of a long table: what a person reads and a phone opens at once; the whole is in the download
-SITES_SHOWN = 300
 GROUPS_SHOWN = 100
 OUTLINES = "outlines.js"
 
@@ -63,90 +62,13 @@ def _all_tables(frames: Tables, facts: RunFacts) -> dict[str, pl.DataFrame]:
 
 
 def _index(book: Book) -> Context:
-    return {"fact": book.by_key("summary"), "fleet": _fleet(book)}
-
-
-def _fleet(book: Book) -> Row | None:
-    forecast = book.tables["forecast"]
-    return next(iter(book.rows("forecast", forecast.filter(pl.col("level") == "fleet"))), None)
-
-
-def _winter(book: Book) -> Context:
-    exposure, ranking = book.tables["exposure"], _ranked(book)
-    sites = _sites(book)
-    shown = ranking.head(ROWS_SHOWN)
     return {
         "fact": book.by_key("summary"),
-        "fleet": _fleet(book),
-        "ranking": book.rows("unit_ranking", shown),
-        "ranked": ranking.height,
-        "top_calls": _highest(shown["upper_90"]),
-        "top_rate": _highest(shown["shrunk_upper_90"]),
-        "exposure": book.rows("exposure", exposure.filter(pl.col("unit_hours") > 0)),
-        "worst_band": _worst_band(book),
-        "mildest_band": _band_from(book, "mild_from_c"),
-        "sites": book.rows("forecast", sites),
-        "sites_in_all": book.tables["forecast"].filter(pl.col("level") == "site").height,
-        "sites_placed": sites.filter(pl.col("latitude").is_not_null()).height,
-        "winters": book.rows("winters"),
+        "fleet": winter_page.fleet_row(book),
+        "planned": book.by_key("plan_summary"),
+        "currency": book.facts.currency,
         "threshold": book.by_key("thresholds"),
-        "chart_forecast": charts.fleet_forecast(book.tables["forecast"]),
-        "chart_rate": charts.rate_by_temperature(exposure, book.figures),
-        "chart_winters": charts.winters(book.tables["winters"]),
-        "chart_map": charts.map_of_sites(sites),
-        **winter_plan.context(book),
     }
-
-
-def _ranked(book: Book) -> pl.DataFrame:
-    sites = book.tables["sites"]
-    names = sites.select("site_id", pl.col("name").alias("site_name")) if sites.width else _no_names()
-    ranking = book.tables["unit_ranking"]
-    return ranking.join(names, on="site_id", how="left").sort(
-        "rank", "expected_cold_calls", "unit_id", descending=[False, True, False], nulls_last=True
-    )
-
-
-def _no_names() -> pl.DataFrame:
-    return pl.DataFrame(schema={"site_id": pl.String, "site_name": pl.String})
-
-
-def _sites(book: Book) -> pl.DataFrame:
-    """Sites with most expected episodes first, placed where the site list says where they are."""
-    place = ("name", "latitude", "longitude")
-    sites = book.tables["sites"]
-    if not sites.width:
-        sites = pl.DataFrame(
-            schema={"site_id": pl.String, "name": pl.String, "latitude": pl.Float64, "longitude": pl.Float64}
-        )
-    forecast = book.tables["forecast"].filter(pl.col("level") == "site")
-    return (
-        forecast.join(sites.select("site_id", *place), on="site_id", how="left")
-        .with_columns(pl.col("name").fill_null(pl.col("site_id")))
-        .sort("expected_cold_calls", "cold_hours_typical", "site_id", descending=[True, True, False])
-        .head(SITES_SHOWN)
-    )
-
-
-def _highest(values: pl.Series) -> float:
-    highest = values.max()
-    return float(highest) if isinstance(highest, (int, float)) else 0.0
-
-
-def _worst_band(book: Book) -> Row | None:
-    """Band with the highest lower end of its interval, on the default measure: the surest, not the luckiest."""
-    bands = book.tables["exposure"].filter(pl.col("measure") == "coldest demand hour", pl.col("episodes") > 0)
-    worst = bands.sort("lower", "lower_c", descending=[True, False], nulls_last=True).head(1)
-    return next(iter(book.rows("exposure", worst)), None)
-
-
-def _band_from(book: Book, threshold: str) -> Row | None:
-    """First band that lies wholly above a threshold, on the default measure."""
-    limit = book.by_key("thresholds")[threshold]["value"]
-    bands = book.tables["exposure"].filter(
-        pl.col("measure") == "coldest demand hour", pl.col("lower_c") >= limit - 0.01, pl.col("unit_hours") > 0
-    )
-    return next(iter(book.rows("exposure", bands.sort("lower_c").head(1))), None)
 
 
 def _intake(book: Book) -> Context:
@@ -204,7 +126,7 @@ def _methods(book: Book) -> Context:
 
 PAGES: dict[str, Callable[[Book], Context]] = {
     "index": _index,
-    "winter": _winter,
+    "winter": winter_page.context,
     "revisit": revisit_page.context,
     "callbacks": callbacks_page.context,
     "intake": _intake,

@@ -196,11 +196,12 @@ class PlanByOption(dy.Schema):
 
 
 class FitReasons(dy.Schema):
-    """Grain: package, reason. Why packages do not fit units."""
+    """Grain: kind of reason. Why packages do not fit units, measured numbers left out."""
 
-    option = text("package of options done together", key=True)
-    reason = text("why it does not fit", key=True)
-    units = count("units it does not fit for that reason", required=True)
+    reason = text("why, measured numbers left out", key=True)
+    units = count("units on which it keeps a package out", required=True)
+    packages = count("packages that it keeps out", required=True)
+    pairs = count("pairs of unit and package", required=True)
 
 
 class Unmatched(dy.Schema):

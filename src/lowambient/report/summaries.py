@@ -9,9 +9,9 @@ from lowambient import reference
 from lowambient.report import schemas
 from lowambient.report.callback_summaries import callback_facts, follow_up_verdicts
 from lowambient.report.facts import RunFacts
+from lowambient.report.plan_counts import fit_reasons, plan_by_option, plan_facts
 from lowambient.report.revisits import contradictions, revisit
 from lowambient.report.tables import CSV_INSTANT, as_written
-from lowambient.report.winter_plan import fit_reasons, plan_by_option
 
 Frames = Mapping[str, pl.DataFrame]
 
@@ -167,6 +167,7 @@ def summary(frames: Frames, winters: pl.DataFrame, facts: RunFacts) -> pl.DataFr
         **_ranking_facts(frames["unit_ranking"]),
         **_winter_facts(winters, facts.last_winter),
         **callback_facts(frames),
+        **plan_facts(frames),
         **_intake_facts(frames),
         **_coverage_facts(frames, threshold("station_far_km", facts), threshold("winter_whole_fraction", facts)),
     }

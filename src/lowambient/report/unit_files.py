@@ -3,8 +3,10 @@
 import re
 import unicodedata
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from hashlib import sha256
+
+import polars as pl
 
 SLUG_CHARACTERS = 40
 DIGEST_DIGITS = 6
@@ -37,3 +39,20 @@ def file_name(unit_id: str, digits: int = DIGEST_DIGITS) -> str:
     slug = re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:SLUG_CHARACTERS].strip("-") or "unit"
     digest = sha256(unit_id.encode("utf-8", "surrogatepass")).hexdigest()
     return f"{slug}-{digest[:digits]}.html"
+
+
+def units_with_pages(tables: Mapping[str, pl.DataFrame]) -> set[str]:
+    """Units with a raised flag, a chosen option or a log: those that a run writes a page for."""
+    return {
+        *tables["flags"].filter(pl.col("raised"))["unit_id"],
+        *tables["plan"].filter("selected")["unit_id"],
+        *tables["coverage"].filter(pl.col("readings") > 0)["unit_id"],
+    }
+
+
+def pages_of(tables: Mapping[str, pl.DataFrame]) -> dict[str, str]:
+    """The file of each listed unit that a run writes a page for."""
+    units = tables["units"]
+    wanted = units_with_pages(tables)
+    names = file_names(units["unit_id"] if units.width else [])
+    return {unit_id: name for unit_id, name in names.items() if unit_id in wanted}

@@ -23,7 +23,7 @@ from lowambient.report.single_file import inlined
 from lowambient.report.summaries import thresholds_used
 from lowambient.report.tables import as_written, empty
 from lowambient.report.unit_drawings import Place, drawings
-from lowambient.report.unit_files import file_names
+from lowambient.report.unit_files import file_names, units_with_pages
 from lowambient.report.unit_frames import EXTRA, extra
 
 MOST_BYTES = 300_000
@@ -129,12 +129,7 @@ class Press:
 
     def with_pages(self) -> list[str]:
         """Units with a raised flag, a chosen option or a log, as listed."""
-        flags, plan, coverage = (self.tables[name] for name in ("flags", "plan", "coverage"))
-        wanted = {
-            *flags.filter(pl.col("raised"))["unit_id"],
-            *plan.filter(pl.col("selected"))["unit_id"],
-            *coverage.filter(pl.col("readings") > 0)["unit_id"],
-        }
+        wanted = units_with_pages(self.tables)
         return [unit_id for unit_id in self.listed if unit_id in wanted]
 
     def page(self, unit_id: str, *, root: str | None = "../", assets: str = "../") -> str:
