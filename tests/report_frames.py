@@ -5,6 +5,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import polars as pl
 from callback_frames import callback_frames
+from winter_frames import plan_frames
 
 from lowambient.records import inputs, outputs
 from lowambient.report import RunFacts, schemas
@@ -99,6 +100,7 @@ def fleet_frames(
     )
     frames.update(_intake(named))
     frames.update(callback_frames(units, sites, names))
+    frames.update(plan_frames(unit_ids, site_of, names))
     return frames
 
 

@@ -16,6 +16,7 @@ from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_play
 from report_frames import FACTS, HOSTILE, empty_frames, fleet_frames
 
 from lowambient.report import RunFacts, write_inlined, write_pages, write_tables
+from lowambient.report.unit_files import file_names
 
 pytestmark = pytest.mark.browser
 
@@ -29,7 +30,7 @@ ARGUMENTS = [
     "--no-first-run",
 ]
 PAGES = ("index", "winter", "revisit", "callbacks", "intake", "methods")
-CHARTS = ("forecast", "rate", "map", "winters")
+CHARTS = ("forecast", "budget", "rate", "map", "winters")
 CHARTS_OF = {
     "winter": CHARTS,
     "callbacks": (*("rates", "sites", "windows", "time", "age", "fix", "clusters", "curve", "gathering", "held"),),
@@ -169,7 +170,8 @@ def test_charts_draw_one_mark_for_each_row(usual: Path, desktop: BrowserContext)
         )
     placed = [site for site in fleet_frames()["sites"].to_dicts() if site["latitude"] is not None]
     assert marks(page, "map", "symbol") == len(placed) == 11
-    assert marks(page, "forecast", "symbol") == 2
+    assert marks(page, "forecast", "symbol") == 1 + len(table(usual, "backtest"))
+    assert marks(page, "budget", "symbol") == len(table(usual, "budget_curve")) + 1
     assert marks(page, "winters", "rect") == 2 * len(table(usual, "winters"))
 
 
@@ -241,6 +243,33 @@ def test_tables_sort_by_value(usual: Path, desktop: BrowserContext) -> None:
     expect(first).to_have_text(f"{max(expected):,.0f}")
     descending = [float(text.replace(",", "")) for text in column(page, "sites", 1)]
     assert descending == [round(value) for value in expected[:10]]
+
+
+def test_the_plan_is_listed_filtered_and_leads_to_pages_of_units(usual: Path, desktop: BrowserContext) -> None:
+    page = look(desktop, usual / "winter.html", CHARTS).page
+    chosen = sorted(
+        (row for row in table(usual, "plan") if row["selected"] == "true"), key=lambda row: int(row["rank"])
+    )
+    assert column(page, "plan", 1) == [row["unit_id"] for row in chosen]
+    links = page.eval_on_selector_all("#plan tbody th a", "links => links.map(link => link.getAttribute('href'))")
+    assert links == [f"units/{file_names(row['unit_id'] for row in chosen)[row['unit_id']]}" for row in chosen]
+    marks_drawn = page.locator("#plan svg.interval circle").count()
+    assert marks_drawn == len(chosen) == 15
+    part = page.locator("section:has(#plan)")
+    part.get_by_role("combobox", name="Work").select_option("fan-cycling control")
+    fans = [row["unit_id"] for row in chosen if row["option"] == "fan-cycling control"]
+    assert 0 < len(fans) < len(chosen)
+    assert column(page, "plan", 1) == fans
+    cost = page.locator("#plan thead th").nth(3)
+    cost.click()
+    expect(cost).to_have_attribute("aria-sort", "ascending")
+    costs = sorted(float(row["cost"]) for row in chosen if row["unit_id"] in fans)
+    assert [float(text.replace(",", "")) for text in column(page, "plan", 3)] == [round(value) for value in costs]
+    with page.expect_download() as download:
+        part.get_by_role("button", name="Save matching rows").click()
+    saved = list(csv.reader(io.StringIO(Path(download.value.path()).read_text(encoding="utf-8-sig"), newline="")))
+    assert len(saved) == 1 + len(fans)
+    assert part.locator("a[href='work_list.xlsx']").count() == 1
 
 
 def test_tables_sort_from_the_keyboard(usual: Path, desktop: BrowserContext) -> None:

@@ -31,8 +31,11 @@ from lowambient.report import (
     write_pages,
     write_tables,
 )
+from lowambient.report.plan_counts import fit_reasons, plan_by_option
 from lowambient.report.reading_units import ReadingUnits
-from lowambient.report.tables import as_written, write_table
+from lowambient.report.tables import as_written, empty, write_table
+from lowambient.report.unit_files import pages_of
+from lowambient.report.work_list import write_work_list
 
 PAGES = ("index.html", "winter.html", "revisit.html", "callbacks.html", "intake.html", "methods.html")
 BYTES_OF_A_PAGE = 1_500_000
@@ -40,6 +43,7 @@ BYTES_OF_A_PAGE = 1_500_000
 
 def written(frames: dict[str, pl.DataFrame], out: Path, facts: RunFacts = FACTS, units: str = "us") -> Path:
     write_tables(frames, out / "tables")
+    write_work_list(frames.get("work_list", empty("work_list")), out / "work_list.xlsx")
     write_pages(frames, facts, out, units=units)
     return out
 
@@ -396,6 +400,72 @@ def test_summary_counts_against_plain_loops() -> None:
     assert facts["files_not_adding_up"] == 0
 
 
+def test_the_plan_is_counted_as_by_plain_loops() -> None:
+    frames = fleet_frames()
+    chosen: dict[str, list[dict[str, float]]] = {}
+    for row in frames["plan"].to_dicts():
+        if row["selected"]:
+            chosen.setdefault(row["option"], []).append(row)
+    counted = {row["option"]: row for row in plan_by_option(frames["plan"]).to_dicts()}
+    assert set(counted) == set(chosen)
+    for option, rows in chosen.items():
+        assert counted[option]["units"] == len(rows)
+        for name in ("cost", "crew_h", "avoided_cost_contractor", "avoided_cost_customer"):
+            assert counted[option][name] == pytest.approx(sum(row[name] for row in rows))
+        avoided = sum(row["avoided_calls_per_winter"] for row in rows)
+        assert counted[option]["cost_per_call"] == pytest.approx(sum(row["cost"] for row in rows) / avoided)
+
+
+def test_reasons_that_differ_in_measured_numbers_are_counted_together() -> None:
+    """One unit that two packages do not fit is one unit; numbers that are part of a name stay."""
+    rows = [
+        ("A", "x", False, "It holds to -45 °F (2.5 °C), and 73 % lie below."),
+        ("A", "y", False, "It holds to 35 °F (2 °C), and 8 % lie below."),
+        ("B", "x", False, "It holds to 35 °F (2 °C), and 8 % lie below."),
+        ("B", "y", False, "R-454B is flammable."),
+        ("C", "x", True, "made sure of first"),
+        ("C", "y", False, None),
+    ]
+    found = fit_reasons(pl.DataFrame(rows, schema=("unit_id", "option", "fits", "reason"), orient="row"))
+    assert found.select("reason", "units", "packages", "pairs").rows() == [
+        ("It holds to … °F (… °C), and … % lie below.", 2, 2, 3),
+        ("R-454B is flammable.", 1, 1, 1),
+        ("not told", 1, 1, 1),
+    ]
+
+
+def test_the_start_page_and_summary_tell_of_the_plan(usual: Path) -> None:
+    facts = {fact: float(row["value"] or "nan") for (fact,), row in cells(usual, "summary").items()}
+    frames = fleet_frames()
+    chosen = [row for row in frames["plan"].to_dicts() if row["selected"]]
+    assert facts["units_planned"] == len(chosen) == 15
+    assert facts["units_likely_to_pay_back"] == sum(row["probability_pays_back"] >= 0.5 for row in chosen)
+    assert (facts["units_fit_judged"], facts["units_without_package"]) == (60, 45)
+    assert (facts["backtest_winters"], facts["backtest_inside"]) == (3, 2)  # 61 came where 45 was the upper end
+    named = {(cell["data-table"], cell["data-column"]) for cell, _ in read(usual / "index.html").cells}
+    assert ("plan_summary", "value") in named
+
+
+def test_pages_say_what_the_plan_lacks(tmp_path: Path) -> None:
+    frames = fleet_frames()
+    told = page_text(written(frames, tmp_path / "whole") / "winter.html")
+    assert "The profile sets" not in told
+    assert "The profile states no costs" not in told
+    assert "% better, and no more" in told
+    frames["plan_summary"] = frames["plan_summary"].filter(~pl.col("fact").is_in(["budget", "crew_h_limit"]))
+    frames["plan_assumptions"] = frames["plan_assumptions"].filter(pl.col("standing") != "profile")
+    frames["budget_curve"] = frames["budget_curve"].with_columns(is_given=pl.lit(value=False))
+    told = page_text(written(frames, tmp_path / "free") / "winter.html")
+    assert "The profile sets neither a budget nor crew hours" in told
+    assert "The profile states no costs" in told
+    frames["plan"] = frames["plan"].with_columns(selected=pl.lit(value=False))
+    told = page_text(written(frames, tmp_path / "nothing chosen") / "winter.html")
+    assert "none is worth its money within the limits" in told
+    frames["plan"] = frames["plan"].clear()
+    told = page_text(written(frames, tmp_path / "no plan") / "winter.html")
+    assert "There is no plan" in told
+
+
 def test_winters_compare_the_same_units() -> None:
     cold = fleet_frames()["cold_hours"]
     table = summaries.cold_hours_by_winter(cold, FACTS).sort("winter")
@@ -591,7 +661,7 @@ def test_hostile_text_reaches_the_page_unchanged(hostile: Path) -> None:
 def test_chart_data_cannot_close_its_script(hostile: Path) -> None:
     source = (hostile / "winter.html").read_text(encoding="utf-8")
     blocks = re.findall(r'<script type="application/json" id="(\w+)-spec">(.*?)</script>', source, re.DOTALL)
-    assert [name for name, _ in blocks] == ["forecast", "rate", "map", "winters"]
+    assert [name for name, _ in blocks] == ["forecast", "map", "winters", "budget", "rate"]
     for _, block in blocks:
         assert not re.search("[<>&\u2028\u2029]", block)
     names = json.dumps(json.loads(dict(blocks)["map"])["datasets"], ensure_ascii=False)
@@ -655,12 +725,37 @@ def test_charts_hold_the_rows_of_their_tables(usual: Path) -> None:
     placed = [site for site in fleet_frames()["sites"].to_dicts() if site["latitude"] is not None]
     assert len(data["map"]) == len(placed)
     fleet = cells(usual, "forecast")[("fleet", None, None)]
-    assert [row["episodes"] for row in data["forecast"]] == [
+    past = sorted(cells(usual, "backtest").values(), key=lambda row: row["winter"], reverse=True)
+    assert [row["calls"] for row in data["forecast"]] == [
         float(fleet["expected_cold_calls"]),
-        float(fleet["calls_last_winter"]),
+        *(float(row["came"]) for row in past),
+    ]
+    assert [row["lower"] for row in data["forecast"][1:]] == [float(row["lower_90"]) for row in past]
+    curve = [(row["budget"], row["avoided_calls_per_winter"]) for row in data["budget"]]
+    told = {fact: row["value"] for (fact,), row in cells(usual, "plan_summary").items()}
+    assert curve == [
+        *((float(row["budget"]), float(row["avoided_calls_per_winter"])) for row in sorted_by_budget(usual)),
+        (float(told["budget"]), float(told["avoided_calls_per_winter"])),
     ]
     for spec in specs.values():
         assert spec["usermeta"]["gutter_px"] >= 0
+
+
+def sorted_by_budget(out: Path) -> list[dict[str, str]]:
+    return sorted(cells(out, "budget_curve").values(), key=lambda row: float(row["budget"]))
+
+
+def test_without_past_winters_last_winters_count_stands_in_the_chart() -> None:
+    frames = fleet_frames()
+    chart = winter_charts.fleet_forecast(frames["forecast"], frames["backtest"].clear())
+    assert chart is not None
+    (rows,) = chart["datasets"].values()
+    last = int(frames["unit_ranking"]["calls_last_winter"].sum())
+    assert [(row["winter"], row["lower"] is None) for row in rows] == [
+        ("next, expected", False),
+        ("last, counted", True),
+    ]
+    assert rows[1]["calls"] == last
 
 
 @pytest.mark.parametrize(
@@ -730,13 +825,14 @@ def test_scripts_are_of_the_versions_that_altair_writes_for() -> None:
 
 
 def test_pages_ask_for_nothing_outside_their_folder(usual: Path) -> None:
+    of_units = {f"units/{name}" for name in pages_of(fleet_frames()).values()}  # `write_unit_pages` writes those
     for page in PAGES:
         for tag, named in read(usual / page).tags:
             for name in ("href", "src"):
                 if name in named:
                     assert not re.match(r"[a-z]+:|//", named[name]), (tag, named)
                     target = named[name].partition("#")[0]
-                    assert not target or (usual / target).is_file(), named[name]
+                    assert not target or target in of_units or (usual / target).is_file(), named[name]
 
 
 def test_pages_of_a_large_fleet_stay_small(tmp_path: Path) -> None:
@@ -747,5 +843,5 @@ def test_pages_of_a_large_fleet_stay_small(tmp_path: Path) -> None:
         if path.suffix == ".html":
             assert path.stat().st_size <= BYTES_OF_A_PAGE, path.name
     source = (tmp_path / "winter.html").read_text(encoding="utf-8")
-    assert source.count('data-column="rank"') == pages.ROWS_SHOWN
+    assert source.count('data-column="rank"') == winter_page.ROWS_SHOWN + winter_page.WORK_SHOWN
     assert "the rest is in the download" in source

@@ -9,6 +9,9 @@ Facts = dict[str, tuple[float | None, str]]
 _MEASURED = r"-?\d+(?:\.\d+)? (%|°F|°C)"
 """A measured number in a reason, by which reasons of one kind differ from unit to unit."""
 
+NO_WORK = "do nothing"
+"""The package of `option_fit` that fits every unit and is none."""
+
 
 def plan_by_option(plan: pl.DataFrame) -> pl.DataFrame:
     """The chosen work by package. Grain: option. Columns of `schemas.PlanByOption`."""
@@ -44,7 +47,7 @@ def fit_reasons(option_fit: pl.DataFrame) -> pl.DataFrame:
 def plan_facts(frames: Mapping[str, pl.DataFrame]) -> Facts:
     """Facts of the plan, of what fits, and of what past forecasts were worth."""
     chosen, fit, past = frames["plan"].filter("selected"), frames["option_fit"], frames["backtest"]
-    fits = fit.group_by("unit_id").agg(pl.col("fits").any())
+    fits = fit.group_by("unit_id").agg((pl.col("fits") & (pl.col("option") != NO_WORK)).any())
     told = past.filter(pl.col("lower_90").is_not_null(), pl.col("upper_90").is_not_null())
     return {
         "units_planned": (chosen["unit_id"].n_unique(), "units with chosen work in `plan`"),

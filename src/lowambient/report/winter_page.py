@@ -8,7 +8,8 @@ from lowambient.report.figures import Row
 from lowambient.report.unit_files import pages_of
 
 ROWS_SHOWN = 300  # of a long table: what a person reads and a phone opens at once; the whole is in the download
-SITES_SHOWN = 300
+SITES_SHOWN = 100
+WORK_SHOWN = 200
 REASONS_SHOWN = 40
 MAIN_MEASURE = "coldest demand hour"
 AS_TAKEN = "as taken"
@@ -90,7 +91,7 @@ def _sites(book: Book) -> pl.DataFrame:
 
 def _plan(book: Book) -> Context:
     chosen = book.tables["plan"].filter("selected").sort("rank", "unit_id")
-    shown = chosen.head(ROWS_SHOWN).join(site_names(book), on="site_id", how="left", maintain_order="left")
+    shown = chosen.head(WORK_SHOWN).join(site_names(book), on="site_id", how="left", maintain_order="left")
     summary, curve = book.tables["plan_summary"], book.tables["budget_curve"]
     assumptions, reasons = book.tables["plan_assumptions"], book.tables["fit_reasons"]
     return {
