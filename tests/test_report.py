@@ -28,6 +28,7 @@ from lowambient.report import (
     schemas,
     summaries,
     winter_charts,
+    winter_page,
     write_pages,
     write_tables,
 )
