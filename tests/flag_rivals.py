@@ -86,7 +86,7 @@ def _call_features(known: History) -> list[np.ndarray]:
             columns.append(np.bincount(calls.unit, keep & calls.is_complaint, units))
         columns += [np.bincount(calls.unit, then * calls.statements[:, at], units) for at in range(len(STATEMENTS))]
     latest = np.full(units, 9.0)
-    said = cold & calls.is_complaint & (calls.mark == 0)
+    said = cold & calls.is_complaint & (calls.mark == MARKS.index("low-pressure trip"))
     np.minimum.at(latest, calls.unit[said], age[said])
     return [*columns, latest]
 

@@ -9,7 +9,7 @@ from flag_frames import CHECKS, HEAD_PRESSURE, MONTHS, START, STOPS, WEEKS, WIDT
 from scipy import stats
 from sklearn.metrics import mean_poisson_deviance
 
-from lowambient import pipeline, reference
+from lowambient import judgement, reference
 from lowambient.flags.cutting import known_before
 from lowambient.flags.judging import judge_flags, unit_states
 from lowambient.plan import backtest as module
@@ -108,7 +108,7 @@ def test_a_visit_that_was_not_over_says_nothing_yet():
 
 def test_every_frame_that_flags_are_weighed_from_is_cut():
     whole = given(0, [])
-    assert set(known_before(whole, CUT)) == set(whole) == set(pipeline.WEIGHED)
+    assert set(known_before(whole, CUT)) == set(whole) == set(judgement.WEIGHED)
 
 
 def test_records_cut_at_their_end_are_the_whole_records():

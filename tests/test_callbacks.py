@@ -12,7 +12,7 @@ from memory_store import MemoryStore
 
 from lowambient import reference
 from lowambient.calls.words import read_words
-from lowambient.pipeline import AFTER_LIMITS
+from lowambient.judgement import AFTER_LIMITS
 
 HOUR, DAY = timedelta(hours=1), timedelta(days=1)
 SYMPTOMS = ("low-pressure trip", "no cooling", "icing", "fan", "belt", "other")
@@ -30,7 +30,7 @@ STATEMENTS = (
 )
 BRIDGED = (None, "head control", "low-pressure switch", "high-pressure switch")
 TO_WINDOWS = AFTER_LIMITS[AFTER_LIMITS.index("work_done") : AFTER_LIMITS.index("callback_windows") + 1]
-MARTS = (*TO_WINDOWS, "repairs", "other_work")
+MARTS = (*TO_WINDOWS, "return_triggers", "repairs", "other_work")
 BEGINS = {row["symptom"]: row["begins"] for row in reference.rows("cold_symptoms")}
 SEEDS = range(12)
 

@@ -6,7 +6,7 @@ import polars as pl
 import pytest
 from conftest import WEATHER_SOURCE, WIDE_SOURCE, SmallFleet
 
-from lowambient import pipeline
+from lowambient import judgement
 from lowambient.profile import load_profile
 from lowambient.records import inputs
 from lowambient.store import Store, circuits, count_readings, failed_audits
@@ -34,7 +34,7 @@ def store(fleet: SmallFleet) -> Store:
         '[source.columns]\nstation_id = "Id"\nlatitude = "Lat"\nlongitude = "Lon"\n'
     )
     opened = fleet.load()
-    pipeline.judge(opened, load_profile(fleet.profile_path))
+    judgement.judge(opened, load_profile(fleet.profile_path))
     return opened
 
 

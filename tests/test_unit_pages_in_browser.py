@@ -4,16 +4,15 @@ import csv
 import io
 import json
 import shutil
-from collections.abc import Iterator
 from pathlib import Path
 
 import polars as pl
 import pytest
+import test_pages_in_browser as pages
 from axe_playwright_python.sync_playwright import Axe
-from conftest import NO_NETWORK
-from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, expect
 from report_frames import FACTS, HOSTILE
-from test_pages_in_browser import ARGUMENTS, CHROMIUM, SIZES, look
+from test_pages_in_browser import SIZES, look
 from unit_frames import unit_page_frames
 
 from lowambient.report import write_pages, write_tables, write_unit_page, write_unit_pages
@@ -31,25 +30,7 @@ CHARTS = {
 }
 
 
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
-    """Chromium without a network."""
-    if CHROMIUM is None:
-        pytest.skip("no chromium on this machine")
-    program = tmp_path_factory.mktemp("browser") / "chromium"
-    program.write_text(f'#!/bin/sh\nexec {" ".join(NO_NETWORK)} {CHROMIUM} "$@"\n')
-    program.chmod(0o755)
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=program, args=ARGUMENTS)
-        yield browser
-        browser.close()
-
-
-@pytest.fixture
-def desktop(browser: Browser) -> Iterator[BrowserContext]:
-    context = browser.new_context(viewport=SIZES["desktop"], accept_downloads=True)
-    yield context
-    context.close()
+browser, desktop = pages.browser, pages.desktop
 
 
 @pytest.fixture(scope="module")

@@ -7,7 +7,6 @@ with visits as (
     select
         service_calls.call_id,
         service_calls.unit_id,
-        'service' as kind,
         service_calls.work,
         service_calls.opened_at,
         service_calls.ended_at as done_at
@@ -24,7 +23,6 @@ with visits as (
     select
         in_calls.call_id,
         in_calls.unit_id,
-        in_calls.work_type as kind,
         case when work_done.work <> 'switch reset only' then work_done.work end as work,
         in_calls.opened_at,
         coalesce(in_calls.closed_at, in_calls.opened_at) as done_at
@@ -40,43 +38,15 @@ with visits as (
         end
 ),
 
--- the service calls of the same units, so that a return can look back at the last one
-in_order as (
-    select
-        unit_id,
-        opened_at,
-        null as call_id,
-        opened_at as service_at
-    from service_calls
-    union all
-    select
-        unit_id,
-        opened_at,
-        call_id,
-        null as service_at
-    from visits
-    where kind = 'return'
-),
-
-looking_back as (
-    select
-        call_id,
-        max(service_at) over (
-            partition by unit_id
-            order by opened_at, call_id nulls first rows between unbounded preceding and current row
-        ) as service_at
-    from in_order
-),
-
 final as (
     select
         visits.call_id,
         visits.unit_id,
         visits.work,
-        coalesce(looking_back.service_at, visits.opened_at) as trigger_at,
+        coalesce(return_triggers.trigger_at, visits.opened_at) as trigger_at,
         visits.done_at
     from visits
-    left join looking_back on visits.call_id = looking_back.call_id
+    left join return_triggers on visits.call_id = return_triggers.call_id
 )
 
 select * from final

@@ -30,44 +30,16 @@ with visits as (
         and work_done.work not in ('switch reset only', 'safety switch put back')
 ),
 
--- the service calls of the same units, so that a return can look back at the last one
-in_order as (
-    select
-        unit_id,
-        opened_at,
-        null as call_id,
-        opened_at as service_at
-    from service_calls
-    union all
-    select
-        unit_id,
-        opened_at,
-        call_id,
-        null as service_at
-    from visits
-    where kind = 'return'
-),
-
-looking_back as (
-    select
-        call_id,
-        max(service_at) over (
-            partition by unit_id
-            order by opened_at, call_id nulls first rows between unbounded preceding and current row
-        ) as service_at
-    from in_order
-),
-
 final as (
     select
         visits.call_id,
         visits.unit_id,
         visits.kind,
         visits.work,
-        coalesce(looking_back.service_at, visits.opened_at) as trigger_at,
+        coalesce(return_triggers.trigger_at, visits.opened_at) as trigger_at,
         visits.done_at
     from visits
-    left join looking_back on visits.call_id = looking_back.call_id
+    left join return_triggers on visits.call_id = return_triggers.call_id
 )
 
 select * from final

@@ -1,12 +1,11 @@
-"""The one page that calls the rooms in order: load, judge, rank, write."""
+"""The commands: what each reads, in which order it calls the rooms, what it writes."""
 
 import json
-import os
 import shutil
 import uuid
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
 from typing import Literal
@@ -14,41 +13,17 @@ from typing import Literal
 import polars as pl
 
 import lowambient
-from lowambient import reference
-from lowambient.calls.clusters import cluster_calls
-from lowambient.calls.cold_calls import cold_probabilities
-from lowambient.calls.words import read_words
 from lowambient.errors import InputRefused
-from lowambient.flags.cutting import known_before
-from lowambient.flags.judging import Flagged, judge_flags, unit_states
 from lowambient.intake.hourly_forecast import read_forecast
 from lowambient.intake.matching import Matcher
-from lowambient.plan.backtest import Past, backtest
-from lowambient.plan.callback_rates import (
-    callback_rates,
-    calls_by_service_age,
-    first_time_fix,
-    recall_cells,
-    time_to_callback,
-)
-from lowambient.plan.cluster_rates import cluster_table
-from lowambient.plan.cold_gathering import cold_gathering
-from lowambient.plan.demand import unit_limits
-from lowambient.plan.follow_up import follow_up, follow_up_by_work
-from lowambient.plan.forecast import forecast
+from lowambient.judgement import input_frame, judge
 from lowambient.plan.outlook import coverage_sentences, day_sentences, outlook
-from lowambient.plan.plan_inputs import PlanInputs
-from lowambient.plan.ranking import unit_ranking
-from lowambient.plan.rate_curve import rate_change, rate_curve
-from lowambient.plan.rates import exposure
-from lowambient.plan.retrofit import retrofit_plan
 from lowambient.profile import Profile, load_profile
-from lowambient.records import inputs, outputs
+from lowambient.records import outputs
 from lowambient.refrigerant.names import canonical_names
 from lowambient.report import (
     EarlierRun,
     RunFacts,
-    schemas,
     write_inlined,
     write_pages,
     write_tables,
@@ -57,78 +32,12 @@ from lowambient.report import (
 )
 from lowambient.report.single_file import MOST_BYTES
 from lowambient.report.work_list import write_work_list
-from lowambient.store import Loaded, Progress, Store, circuits, count_readings, failed_audits, load_all, queries
-from lowambient.traces.fleet import analyse_fleet
-from lowambient.traces.listing import listed_units
+from lowambient.store import Loaded, Progress, Store, failed_audits, load_all, queries
 
 System = Literal["us", "si"]
-ROWS_FOR_PROCESSES = 2_000_000
-"""Rows of readings from which several processes are worth their start (judgement)."""
 LIKELY_STATED = 0.5
 """Probability from which a note is taken to state something: more likely made than not."""
 PACKAGES = ("polars", "duckdb", "numpy", "scipy", "scikit-learn", "altair", "coolprop")
-BEFORE_LIMITS = (
-    "loads",
-    "quarantine",
-    "unmatched",
-    "set_aside",
-    "weather_hours",
-    "span",
-    "unit_station",
-    "unit_service",
-    "months",
-    "low_pressure_calls",
-    "contradicted_duty",
-)
-AFTER_LIMITS = (
-    "exposure_classes",
-    "demand_hours",
-    "call_weather",
-    "work_done",
-    "retrofits",
-    "service_tickets",
-    "service_calls",
-    "watched_calls",
-    "cold_clock",
-    "earlier_calls",
-    "callbacks",
-    "callback_windows",
-    "episodes",
-    "repairs",
-    "other_work",
-    "cold_days",
-    "cold_hours",
-    "typical_cold_hours",
-    "unit_bands",
-    "symptom_bands",
-    "cold_counts",
-    "unit_counts",
-    "station_hours",
-    "winter_minimums",
-    "exposure_left_out",
-    "coverage",
-    "coldest_days",
-    "log_days",
-    "shown_windows",
-    "cluster_input",
-)
-FOR_FLAGS = (
-    "judged_winters",
-    "air_of_day",
-    "winter_bands",
-    "week_bands",
-    "year_bands",
-    "flag_units",
-    "flag_calls",
-    "logged_weeks",
-    "logged_stops",
-)
-WEIGHED = (
-    *("flag_units", "flag_calls", "week_bands", "year_bands", "logged_weeks", "logged_stops", "span"),
-    *("call_statements", "head_pressure", "circuit_months", "jumpered_spans", "in_checks"),
-)
-"""Relations that flags are weighed from."""
-AFTER_CLUSTERS = ("cluster_calls", "cluster_hours", "calls")
 ON_UNIT_PAGES = (
     "coldest_days",
     "log_days",
@@ -138,7 +47,7 @@ ON_UNIT_PAGES = (
     "trace_faults",
     "unit_limits",
 )
-PLANNED = (
+PLAN_TABLES = (
     "option_fit",
     "option_effects",
     "work_list",
@@ -148,7 +57,7 @@ PLANNED = (
     "plan_summary",
 )
 SHOWN = (
-    *PLANNED,
+    *PLAN_TABLES,
     "backtest",
     "backtest_pit",
     "unit_ranking",
@@ -285,182 +194,6 @@ def _listed_as(store: Store, unit_id: str) -> str:
     return match.meant
 
 
-def judge(store: Store, profile: Profile, progress: Progress | None = None) -> None:
-    """Builds every derived table of the store, in order of need."""
-    steps = len(BEFORE_LIMITS) + len(AFTER_LIMITS) + len(FOR_FLAGS) + len(AFTER_CLUSTERS) + 6
-
-    def said(done: int, text: str) -> None:
-        if progress is not None:
-            progress.step(text, done, steps)
-
-    store.put("thresholds", _thresholds(profile))
-    symptoms, statements = read_words(input_frame(store, "calls"))
-    store.put("call_symptoms", symptoms)
-    store.put("call_statements", statements)
-    for name in ("related_symptoms", "cold_symptoms", "work_kinds"):
-        store.put(name, reference_frame(name))
-    for done, name in enumerate(BEFORE_LIMITS, 1):
-        said(done, name)
-        store.build(name)
-    units, sites = input_frame(store, "units"), input_frame(store, "sites")
-    said(len(BEFORE_LIMITS), "readings of each circuit")
-    for name, frame in traced(store, units, sites).items():
-        store.put(name, frame)
-    contradicted = store.frame("contradicted_duty", "unit_id")
-    store.put("unit_limits", unit_limits(units, sites, profile.thresholds, contradicted))
-    for done, name in enumerate(AFTER_LIMITS, len(BEFORE_LIMITS) + 1):
-        said(done, name)
-        store.build(name)
-    for done, name in enumerate(FOR_FLAGS, len(BEFORE_LIMITS) + len(AFTER_LIMITS)):
-        said(done, name)
-        store.build(name)
-    said(len(BEFORE_LIMITS) + len(AFTER_LIMITS) + len(FOR_FLAGS), "flags")
-    weighed = {name: store.frame(name, "all") for name in WEIGHED}
-    flagged = judge_flags(weighed, profile.thresholds)
-    for name in ("flags", "evidence", "unit_states", "unit_causes"):
-        store.put(name, getattr(flagged, name))
-    said(steps - 5, "clusters of calls")
-    for name, frame in clustered(store, symptoms, flagged, profile.thresholds).items():
-        store.put(name, frame)
-    counts = store.frame("unit_counts", "unit_id")
-    store.put("exposure", exposure(store.frame("unit_bands")))
-    for name, frame in recalled(store, profile.thresholds, units).items():
-        store.put(name, frame)
-    for name, frame in by_temperature(store, profile.thresholds).items():
-        store.put(name, frame)
-    ranking = unit_ranking(counts, flagged.unit_states)
-    store.put("unit_ranking", ranking.with_row_index("rank", offset=1))
-    store.put("forecast", forecast(counts, input_frame(store, "stations"), profile.thresholds, flagged.unit_states))
-    said(steps - 2, "winters gone by")
-    for name, frame in backtested(store, weighed, flagged, profile.thresholds).items():
-        store.put(name, frame)
-    store.build("shown_readings", kind="pages")
-    for name, frame in planned(store, profile, units).items():
-        store.put(name, frame)
-    said(steps, "audits")
-
-
-def traced(store: Store, units: pl.DataFrame, sites: pl.DataFrame) -> dict[str, pl.DataFrame]:
-    """What the readings of every circuit tell: the tables of `traces.analysis.TABLES`."""
-    listed = listed_units(units, sites)
-    given = (
-        (replace(listed[each.unit_id], circuit=each.circuit), each.readings)
-        for each in circuits(store)
-        if each.unit_id in listed
-    )
-    processes = (os.cpu_count() or 1) if count_readings(store) > ROWS_FOR_PROCESSES else 1
-    return analyse_fleet(given, processes)
-
-
-def clustered(
-    store: Store, symptoms: pl.DataFrame, flagged: Flagged, thresholds: Mapping[str, float]
-) -> dict[str, pl.DataFrame]:
-    """Calls gathered by words and weather, and how likely each was a cold lockout; builds what rests on them."""
-    given = store.frame("cluster_input", "call_id")
-    assigned, clusters = cluster_calls(given, symptoms)
-    store.put("call_clusters", assigned)
-    store.put("cold_probabilities", cold_probabilities(given).update(flagged.call_causes, on="call_id"))
-    for name in AFTER_CLUSTERS:
-        store.build(name)
-    calls, hours = store.frame("cluster_calls", "call_id"), store.frame("cluster_hours", "unit_id")
-    return {"clusters": cluster_table(clusters, calls, hours, thresholds)}
-
-
-def recalled(store: Store, thresholds: Mapping[str, float], units: pl.DataFrame) -> dict[str, pl.DataFrame]:
-    """How often calls come back, how soon, and whether repairs held."""
-    windows = store.frame("callback_windows", "call_id")
-    repairs, cold_days = store.frame("repairs", "call_id"), store.frame("cold_days", "all")
-    others = store.frame("other_work", "call_id")
-    cold = store.query("select unit_id, first_opened_at from episodes where cold and in_service order by episode_id")
-    classes = store.frame("exposure_classes", "unit_id")
-    calls, service = store.frame("service_calls", "call_id"), store.frame("unit_service", "unit_id")
-    return {
-        "callback_rates": callback_rates(windows, thresholds),
-        "recall_cells": recall_cells(windows, thresholds),
-        "first_time_fix": first_time_fix(windows, thresholds),
-        "time_to_callback": time_to_callback(windows),
-        "calls_by_service_age": calls_by_service_age(calls, service, units),
-        "follow_up": follow_up(repairs, others, cold, classes, cold_days, thresholds),
-        "follow_up_by_work": follow_up_by_work(repairs, others, cold, classes, cold_days, thresholds),
-    }
-
-
-def by_temperature(store: Store, thresholds: Mapping[str, float]) -> dict[str, pl.DataFrame]:
-    """How each symptom's rate goes with outdoor temperature, and whose low-pressure episodes gather in the cold."""
-    bands, counts = store.frame("unit_bands", "all"), store.frame("symptom_bands", "all")
-    return {
-        "rate_curve": rate_curve(bands, counts, thresholds),
-        "rate_change": rate_change(bands, counts, thresholds),
-        "cold_gathering": cold_gathering(store.frame("cold_counts", "unit_id"), thresholds),
-    }
-
-
-def backtested(
-    store: Store, weighed: Mapping[str, pl.DataFrame], flagged: Flagged, thresholds: Mapping[str, float]
-) -> dict[str, pl.DataFrame]:
-    """Each past winter forecast from what was known when it began, and held against what came."""
-    winters = store.frame("judged_winters", "winter")
-    months = store.frame("months", "month").select("month", "winter")
-    complaints = weighed["flag_calls"].select("call_id", "unit_id", month=pl.col("opened_at").dt.truncate("1mo"))
-    calls = flagged.call_causes.join(complaints, on="call_id").join(months, on="month")
-    begun = winters.select("winter", "winter_from").iter_rows()
-    past = Past(
-        winters=winters,
-        states={winter: unit_states(known_before(weighed, at), thresholds) for winter, at in begun},
-        calls=calls,
-        unit_counts=store.frame("unit_counts", "unit_id"),
-        service=store.frame("unit_service", "unit_id"),
-        hours=store.frame("cold_hours", "unit_id, winter"),
-        bands=store.frame("winter_bands", "station_id, winter, band"),
-        stations=input_frame(store, "stations"),
-    )
-    return backtest(past, thresholds)
-
-
-def planned(store: Store, profile: Profile, units: pl.DataFrame) -> dict[str, pl.DataFrame]:
-    """The retrofit plan and its working tables; without rows where no flags say what state units are in."""
-    if not {"unit_states", "unit_causes"} <= set(store.relations()):
-        return {name: pl.DataFrame(schemas.ALL[name].create_empty()) for name in ("plan", *PLANNED)}
-    return retrofit_plan(plan_inputs(store, profile, units))
-
-
-def plan_inputs(store: Store, profile: Profile, units: pl.DataFrame) -> PlanInputs:
-    """What the plan rests on, from a store whose units were judged."""
-    of_cold_calls = "select call_id from calls where cold_probability >= 0.5 order by call_id"
-    calls = input_frame(store, "calls")
-    cold = calls.join(store.query(of_cold_calls), on="call_id", how="semi", maintain_order="left")
-    typical = store.frame("unit_station", "unit_id").select("unit_id", "typical_station_id")
-    counts = store.frame("unit_counts", "unit_id").join(typical, on="unit_id", how="left", maintain_order="left")
-    return PlanInputs(
-        units=units,
-        sites=input_frame(store, "sites"),
-        calls=cold if cold.height >= profile.thresholds["own_costs_least_calls"] else calls,
-        unit_counts=counts.with_columns(pl.coalesce("station_id", "typical_station_id").alias("station_id")),
-        unit_limits=store.frame("unit_limits", "unit_id"),
-        unit_states=store.frame("unit_states", "unit_id, state"),
-        unit_causes=store.frame("unit_causes", "unit_id"),
-        station_hours=store.frame("station_hours", "station_id, floor_c"),
-        winter_minimums=store.frame("winter_minimums", "station_id"),
-        follow_up_by_work=store.frame("follow_up_by_work", "work"),
-        costs=profile.costs,
-        limits=profile.plan,
-        options=profile.options,
-        thresholds=profile.thresholds,
-    )
-
-
-def reference_frame(table: str) -> pl.DataFrame:
-    """A table of `reference` as the store takes it: texts, but for `rank`."""
-    frame = pl.DataFrame(reference.rows(table))
-    return frame.with_columns(pl.col("rank").cast(pl.Int64)) if "rank" in frame.columns else frame
-
-
-def input_frame(store: Store, table: str) -> pl.DataFrame:
-    """An input table that has passed its schema, by its grain."""
-    schema = inputs.TABLES[table]
-    return schema.validate(store.frame(f"in_{table}", ", ".join(inputs.grain(table))), cast=True)
-
-
 def table_csv(path: Path, name: str) -> str:
     """A table of the store as CSV.
 
@@ -546,12 +279,6 @@ def _written_beside(out: Path) -> Iterator[Path]:
     finally:
         shutil.rmtree(new, ignore_errors=True)
         shutil.rmtree(old, ignore_errors=True)
-
-
-def _thresholds(profile: Profile) -> pl.DataFrame:
-    return pl.DataFrame(
-        {"name": list(profile.thresholds), "value": [float(value) for value in profile.thresholds.values()]}
-    ).sort("name")
 
 
 def _frames(store: Store, of_unit: str | None = None) -> dict[str, pl.DataFrame]:

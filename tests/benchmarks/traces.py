@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from lowambient.pipeline import traced
+from lowambient.judgement import traced
 from lowambient.records import inputs
 from lowambient.refrigerant.saturation import bubble_kpa
 from lowambient.store import Store

@@ -25,7 +25,7 @@ sys.path.insert(0, str(HERE.parent))
 from flag_rivals import ceiling, count_ceiling, features, spreadsheets  # noqa: E402
 from flag_scores import Planted, average_precision, figures, poisson_deviance  # noqa: E402
 
-from lowambient import pipeline  # noqa: E402
+from lowambient import judgement, pipeline  # noqa: E402
 from lowambient.profile import load_profile  # noqa: E402
 from lowambient.store import Store  # noqa: E402
 
@@ -113,7 +113,7 @@ def scored(kind: str, seed: int, work: Path) -> dict[str, object]:
     pipeline.load(profile)
     pipeline.report(profile, folder / "out")
     with Store(load_profile(profile).store, read_only=True) as store:
-        frames = {name: store.frame(name, "all") for name in pipeline.WEIGHED}
+        frames = {name: store.frame(name, "all") for name in judgement.WEIGHED}
     tables = {
         name: pl.read_parquet(folder / "out" / "tables" / f"{name}.parquet") for name in ("flags", "calls", "forecast")
     }

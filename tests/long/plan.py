@@ -25,7 +25,7 @@ sys.path[:0] = [str(HERE.parent), str(HERE)]
 from flag_rivals import spreadsheets  # noqa: E402
 from flags import make_world  # noqa: E402
 
-from lowambient import pipeline  # noqa: E402
+from lowambient import judgement, pipeline  # noqa: E402
 from lowambient.plan.benefits import cause_share  # noqa: E402
 from lowambient.plan.bids import Bids, Fleet, bids  # noqa: E402
 from lowambient.plan.call_costs import call_costs  # noqa: E402
@@ -107,8 +107,8 @@ def judged(seed: int, work: Path) -> World:
     pipeline.report(path, folder / "out")
     profile = load_profile(path)
     with Store(profile.store, read_only=True) as store:
-        given = pipeline.plan_inputs(store, profile, pipeline.input_frame(store, "units"))
-        frames = {name: store.frame(name, "all") for name in pipeline.WEIGHED}
+        given = judgement.plan_inputs(store, profile, judgement.input_frame(store, "units"))
+        frames = {name: store.frame(name, "all") for name in judgement.WEIGHED}
     costs = call_costs(given.calls, given.units, given.sites, given.costs, given.thresholds)
     fleet = fleet_of(given, costs)[0]
     whatever = {**given.thresholds, "option_least_probability": 0.0, "lp_jumpered_likely": 2.0}

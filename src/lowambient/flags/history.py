@@ -8,21 +8,15 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from lowambient.flags.sources import MARKS
+from lowambient import reference
+from lowambient.flags.sources import HINT, MARKS, OTHER, UNCLEAR
 
 Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
 STATEMENTS = (
-    "bypass found",
-    "bypass removed",
-    "bypass denied",
-    "power cycled",
-    "switch reset",
-    "refrigerant added",
-    "control reconnected",
-    "control fitted",
+    *reference.vocabulary("statement"),
     "bypass of head control found",
     "bypass of head control removed",
     "bypass of low-pressure switch found",
@@ -34,7 +28,7 @@ STATEMENTS = (
 HOURS_A_WEEK = 168.0
 NEVER = datetime(1970, 1, 1, tzinfo=UTC)
 """First instant of records without any call."""
-HINT = 0.35
+HINT_FROM = 0.35
 """Probability of a low-pressure trip from which words of another class count as a hint of one (judgement)."""
 
 
@@ -147,7 +141,7 @@ def _calls(
         tickets.join(number, on="unit_id")
         .sort("unit", "opened_h", "call_id")
         .with_columns(
-            mark=_mark().replace_strict({name: at for at, name in enumerate(MARKS)}, default=len(MARKS) - 2),
+            mark=_mark().replace_strict({name: at for at, name in enumerate(MARKS)}, default=MARKS.index(OTHER)),
             band=pl.when(pl.col("band").is_between(first_band, last_band))
             .then(pl.col("band") - first_band)
             .fill_null(-1),
@@ -183,15 +177,15 @@ def stated_as() -> pl.Expr:
 def _mark() -> pl.Expr:
     symptom = pl.col("symptom").cast(pl.String)
     vague = symptom.is_in(["no cooling", "other", "control or thermostat"])
-    hint = (pl.col("low_pressure_probability") >= HINT) & vague
+    hint = (pl.col("low_pressure_probability") >= HINT_FROM) & vague
     return (
         pl.when(symptom == "low-pressure trip")
         .then(symptom)
         .when(pl.col("is_unclear"))
-        .then(pl.lit("unclear"))
+        .then(pl.lit(UNCLEAR))
         .when(hint)
-        .then(pl.lit("low-pressure hint"))
+        .then(pl.lit(HINT))
         .when(symptom == "planned")
-        .then(pl.lit("other"))
+        .then(pl.lit(OTHER))
         .otherwise(symptom)
     )

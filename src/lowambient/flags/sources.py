@@ -14,24 +14,8 @@ Array = npt.NDArray[np.float64]
 COLD = "cold"
 """The condition that locks a circuit out in the cold: no working head-pressure control, at some level or at none."""
 
-MARKS = (
-    "low-pressure trip",
-    "low-pressure hint",
-    "no cooling",
-    "high-pressure trip",
-    "fan",
-    "belt",
-    "electrical",
-    "control or thermostat",
-    "drain",
-    "leak or low charge",
-    "icing",
-    "noise",
-    "compressor",
-    "airflow",
-    "other",
-    "unclear",
-)
+HINT, UNCLEAR, OTHER = "low-pressure hint", "unclear", "other"
+MARKS = (*(name for name in reference.vocabulary("symptom") if name != "planned"), HINT, UNCLEAR)
 """What the words of a complaint may amount to."""
 
 

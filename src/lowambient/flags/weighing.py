@@ -15,7 +15,7 @@ from lowambient.flags.chains import before_each_week, states_after
 from lowambient.flags.history import History
 from lowambient.flags.learning import Chunk, Evidence, Fleet, call_log_odds, chunk_of, rows_of
 from lowambient.flags.signs import Piece, Signs
-from lowambient.flags.sources import COLD, MARKS, Source
+from lowambient.flags.sources import COLD, MARKS, UNCLEAR, Source
 
 Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
@@ -155,7 +155,7 @@ def _removals(
 def _call_piece(history: History, row: int) -> Piece:
     calls = history.calls
     words = MARKS[calls.mark[row]]
-    said = "its note says almost nothing" if words == "unclear" else f"its words: {words}"
+    said = "its note says almost nothing" if words == UNCLEAR else f"its words: {words}"
     air = history.coldest_c[calls.band[row]] if calls.band[row] >= 0 else None
     weather = "weather not known" if air is None else f"coldest hour of the day before about {air:.0f} °C"
     at = history.started[0] + timedelta(hours=float(calls.opened_h[row]))

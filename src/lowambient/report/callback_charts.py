@@ -136,14 +136,7 @@ class _Parts:
             f"{field}:N",
             title=None,
             scale=alt.Scale(domain=order),
-            axis=alt.Axis(
-                domain=False,
-                ticks=False,
-                labelColor=INK,
-                labelLimit=LABEL_PX - 14,
-                minExtent=LABEL_PX - 10,
-                maxExtent=LABEL_PX - 10,
-            ),
+            axis=_names_axis(),
         )
         x = alt.X("lower:Q", title=None, scale=alt.Scale(domain=[0, 1]), axis=_share_axis())
         base = self.counted(dimension, [field], narrowed=not pick).encode(y=y)
@@ -199,6 +192,18 @@ class _Parts:
         """The share of all calls of the choice, as a line to hold the groups against."""
         base = self.counted("fleet", ["dimension"], narrowed=True).transform_filter("datum.whole > 0")
         return base.mark_rule(strokeDash=[3, 3], color=SOFT, aria=False).encode(**{channel: "rate:Q"})
+
+
+def _names_axis(label_px: int = LABEL_PX) -> alt.Axis:
+    """Names of groups beside a part, in a column as wide for every part."""
+    return alt.Axis(
+        domain=False,
+        ticks=False,
+        labelColor=INK,
+        labelLimit=label_px - 14,
+        minExtent=label_px - 10,
+        maxExtent=label_px - 10,
+    )
 
 
 def _share_axis(**options: Any) -> alt.Axis:
@@ -363,14 +368,7 @@ def _listed(
             f"{name}:N",
             title=None,
             scale=alt.Scale(domain=order),
-            axis=alt.Axis(
-                domain=False,
-                ticks=False,
-                labelColor=INK,
-                labelLimit=label_px - 14,
-                minExtent=label_px - 10,
-                maxExtent=label_px - 10,
-            ),
+            axis=_names_axis(label_px),
         ),
         tooltip=tips,
     )
@@ -714,14 +712,7 @@ def held(by_work: pl.DataFrame, verdicts: pl.DataFrame, halved: float) -> Spec |
                 "work:N",
                 title=None,
                 scale=alt.Scale(domain=order),
-                axis=alt.Axis(
-                    domain=False,
-                    ticks=False,
-                    labelColor=INK,
-                    labelLimit=LABEL_PX - 14,
-                    minExtent=LABEL_PX - 10,
-                    maxExtent=LABEL_PX - 10,
-                ),
+                axis=_names_axis(),
             ),
             x=alt.X("repairs:Q", title=None, stack="zero", axis=alt.Axis(labelOverlap=True)),
             color=alt.Color(
