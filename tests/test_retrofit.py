@@ -272,6 +272,24 @@ def test_without_costs_usual_ones_are_taken_and_said_to_be_assumed():
     assert tables["plan"]["selected"].any()
 
 
+def test_a_plan_that_leans_on_one_unit_says_so():
+    given = plan_inputs(units=80, sites=20, seed=6)
+    plan = retrofit_plan(given)["plan"].filter("selected").sort("avoided_calls_per_winter", descending=True)
+    worst = plan["unit_id"][0]
+    told = "The plan leans on one unit"
+    assert told not in " ".join(retrofit_plan(given)["plan_summary"]["meaning"])
+    more = pl.when(pl.col("unit_id") == worst).then(30.0).otherwise(1.0)
+    leaning = given.unit_states.with_columns(pl.col("cold_calls_per_winter") * more)
+    after = retrofit_plan(replace(given, unit_states=leaning))
+    by_unit = after["plan"].filter("selected")
+    share = by_unit.filter(pl.col("unit_id") == worst)["avoided_calls_per_winter"].sum()
+    share /= by_unit["avoided_calls_per_winter"].sum()
+    assert share > 0.25
+    assert f"{told}: {share:.0%} of the calls avoided are expected on {worst}" in " ".join(
+        after["plan_summary"]["meaning"]
+    )
+
+
 def test_a_jumpered_switch_is_put_right_whatever_the_money_says():
     given = plan_inputs(units=80, sites=20, seed=6, budget=0.0)
     jumpered = given.unit_causes.filter(pl.col("p_lp_jumpered") >= 0.5)["unit_id"].to_list()

@@ -14,6 +14,8 @@ from lowambient.plan.plan_inputs import PlanInputs
 
 _LOW, _HIGH = 0.05, 0.95
 _TWO_SIDED_90 = 1.644854
+_LEANS_FROM = 0.25
+"""Share of the calls avoided from which a plan leans on one unit (judgement)."""
 _MOST_NAMED = 20
 
 
@@ -113,9 +115,20 @@ def _doubts(plan: Plan, given: PlanInputs, costs: CallCosts) -> list[str]:
     if jumpered.height:
         names = ", ".join(jumpered["unit_id"].head(_MOST_NAMED)) + (", ..." if jumpered.height > _MOST_NAMED else "")
         told.append(f"Put right whatever the plan chooses: the LP switch is likely jumpered on {names}.")
+    told += _leaning(plan)
     alone = int((~fleet.fits).all(axis=1).sum())
     if alone:
         told.append(f"On {alone} units no package fits; the table of fits says why.")
     if plan.choice.gap > given.thresholds["plan_gap"]:
         told.append(f"The set is proven to within {plan.choice.gap:.1%} of the best only.")
     return told
+
+
+def _leaning(plan: Plan) -> list[str]:
+    """Says so where one unit of several stands for much of what the plan avoids."""
+    by_unit = np.where(plan.chosen, plan.found.avoided, 0.0).sum(axis=1)
+    total, largest = float(by_unit.sum()), int(by_unit.argmax()) if by_unit.size else 0
+    if total <= 0 or np.count_nonzero(by_unit) < 2 or by_unit[largest] < _LEANS_FROM * total:
+        return []
+    name, share = plan.found.fleet.facts["unit_id"][largest], by_unit[largest] / total
+    return [f"The plan leans on one unit: {share:.0%} of the calls avoided are expected on {name}. Check it first."]
