@@ -11,7 +11,7 @@ from statsmodels.stats.proportion import proportion_confint
 
 from lowambient import reference
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 browser, desktop, usual = pages.browser, pages.desktop, pages.usual
 CHARTS = pages.CHARTS_OF["callbacks"]

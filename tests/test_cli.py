@@ -58,6 +58,7 @@ def test_the_demo_ends_in_pages_and_tables(tmp_path: Path) -> None:
     assert len(pl.read_parquet(tmp_path / "out" / "tables" / "forecast.parquet")) > 300
 
 
+@pytest.mark.slow
 def test_load_report_and_table_are_the_steps_of_run(ready: SmallFleet) -> None:
     assert lowambient("load", "fleet.toml", cwd=ready.folder).returncode == 0
     again = lowambient("load", "fleet.toml", cwd=ready.folder)
@@ -72,6 +73,7 @@ def test_load_report_and_table_are_the_steps_of_run(ready: SmallFleet) -> None:
     assert "symptoms_by_month" in unknown.stderr
 
 
+@pytest.mark.slow
 def test_since_holds_flags_against_an_earlier_run(ready: SmallFleet) -> None:
     refused = lowambient("run", "fleet.toml", "--since", "nowhere", cwd=ready.folder)
     assert refused.returncode == 2
@@ -89,6 +91,7 @@ def test_since_holds_flags_against_an_earlier_run(ready: SmallFleet) -> None:
     assert second.drop("new_since").equals(first.drop("new_since"))
 
 
+@pytest.mark.slow
 def test_single_files_ask_for_nothing_beside_them(ready: SmallFleet) -> None:
     done = lowambient("run", "fleet.toml", "--single-file", cwd=ready.folder)
     assert done.returncode == 0, done.stderr
@@ -109,6 +112,7 @@ def test_single_files_ask_for_nothing_beside_them(ready: SmallFleet) -> None:
     assert [each.name for each in (ready.folder / "mail").iterdir()] == ["one.html"]
 
 
+@pytest.mark.slow
 def test_outlook_prints_units_or_days_and_says_what_it_leaves_out(ready: SmallFleet) -> None:
     hours = pl.datetime_range(pl.datetime(2016, 3, 2), pl.datetime(2016, 3, 4), "1h", eager=True).dt.to_string()
     forecast = "station_id,hour,temperature_c\n" + "".join(

@@ -331,6 +331,7 @@ def test_hostile_names_show_as_text_in_tables_filters_and_tooltips(hostile: Path
     assert seen.faults == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("name", PAGES)
@@ -391,6 +392,7 @@ def test_dark_pages_are_dark_charts_included(browser: Browser, usual: Path) -> N
     context.close()
 
 
+@pytest.mark.slow
 def test_paper_gets_every_row_and_open_drawers(usual: Path, desktop: BrowserContext) -> None:
     page = look(desktop, usual / "winter.html", CHARTS).page
     assert len(column(page, "units", 0)) == 20

@@ -147,6 +147,7 @@ def test_parquet_and_csv_hold_the_same_rows(usual: Path) -> None:
                     )
 
 
+@pytest.mark.slow
 def test_equal_content_gives_equal_bytes_in_any_order(tmp_path: Path) -> None:
     frames = fleet_frames(names=tuple(HOSTILE.values()))
     mixed = {name: frame.sample(fraction=1.0, shuffle=True, seed=3) for name, frame in frames.items()}
@@ -447,6 +448,7 @@ def test_the_start_page_and_summary_tell_of_the_plan(usual: Path) -> None:
     assert ("plan_summary", "value") in named
 
 
+@pytest.mark.slow
 def test_pages_say_what_the_plan_lacks(tmp_path: Path) -> None:
     frames = fleet_frames()
     told = page_text(written(frames, tmp_path / "whole") / "winter.html")
@@ -836,6 +838,7 @@ def test_pages_ask_for_nothing_outside_their_folder(usual: Path) -> None:
                     assert not target or target in of_units or (usual / target).is_file(), named[name]
 
 
+@pytest.mark.slow
 def test_pages_of_a_large_fleet_stay_small(tmp_path: Path) -> None:
     frames = fleet_frames(units=20_000, sites=6_000)
     names = [f"A rather long name of a building, number {at}, second floor" for at in range(6_000)]

@@ -401,6 +401,7 @@ def drawn_savings(found, chosen, random: np.random.Generator) -> float:
     return total
 
 
+@pytest.mark.slow
 def test_choosing_the_best_looking_does_not_flatter_the_plan_where_the_prior_is_right():
     # Each fleet's truth is drawn from what is believed of it; what the chosen sets avoid is then what was predicted.
     # One fleet's effects are shared by its units, so many fleets are needed: 60 of 150 units.

@@ -286,6 +286,7 @@ def test_a_flammable_refrigerant_is_named_so() -> None:
 # Empty, missing, large, hostile
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("missing", ["one by one", "all"])
 def test_pages_stand_without_tables(missing: str) -> None:
     frames = unit_page_frames()
@@ -515,6 +516,7 @@ def test_look_alikes_are_flags_and_stand_once() -> None:
     assert look_alikes().height == 2 * len(rows)
 
 
+@pytest.mark.slow
 def test_a_fleet_of_twenty_thousand_opens_at_once(tmp_path: Path) -> None:
     units = 20_000
     frames = unit_page_frames(units=12)

@@ -19,7 +19,7 @@ from lowambient.report import write_pages, write_tables, write_unit_page, write_
 from lowambient.report.single_file import MOST_BYTES
 from lowambient.report.unit_files import file_name
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 FRAMES = unit_page_frames()
 IDS = FRAMES["units"]["unit_id"].to_list()

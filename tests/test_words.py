@@ -336,6 +336,7 @@ def test_writing_does_not_matter():
         assert statements == {"bypass removed", "switch reset"}, way
 
 
+@pytest.mark.slow
 def test_bad_text_breaks_nothing():
     notes = [
         None,
