@@ -126,8 +126,12 @@ def _head_pressure(history: History, periods: pl.DataFrame, weights: Mapping[str
         weeks = list(_weeks(history, row["period_start"], row["period_end"]))
         if behaviour != "follows ambient":
             weeks = [week for week in weeks if (unit_id, week) not in lost_weeks]
-        odds = weights[behaviour] * min(row["samples"] / weights["samples"], 1.0)
-        sentence = f"Head pressure {_HELD[behaviour]} over {row['samples']} steady samples in the cold."
+        samples, odds = row["samples"], weights[behaviour]
+        if behaviour == "follows ambient":
+            samples = round(samples * row["low_share"])
+            odds *= min(row["low_share"] / weights["low share"], 1.0)
+        odds *= min(samples / weights["samples"], 1.0)
+        sentence = f"Head pressure {_HELD[behaviour]} over {samples} steady samples in the cold."
         key = CIRCUIT_JOIN.join((unit_id, row["circuit"] or "", f"{row['period_start']:%Y-%m-%dT%H:%M:%SZ}"))
         piece = Piece(
             number[unit_id], row["circuit"], "head pressure", row["period_start"], "head_pressure", key, sentence
@@ -136,7 +140,7 @@ def _head_pressure(history: History, periods: pl.DataFrame, weights: Mapping[str
 
 
 _HELD = {
-    "follows ambient": "followed the outdoor air",
+    "follows ambient": "followed the outdoor air, lower than a control lets it fall,",
     "held": "was held in a band",
     "cycling": "was held by cycling fans",
 }

@@ -29,15 +29,21 @@ SCHEMA: dict[str, pl.DataType] = {
     "slope": pl.Float64(),
     "band_c": pl.Float64(),
     "samples": pl.Int64(),
+    "low_share": pl.Float64(),
     "change_lower": pl.Datetime("us", "UTC"),
     "change_upper": pl.Datetime("us", "UTC"),
 }
+Facts = tuple[float | None, float | None, int, float | None]
+"""Slope [-], band, K, samples, and share of them under ACTS_C [-]."""
 BEHAVIOURS = ("follows ambient", "held", "cycling")
 FOLLOWS, HELD, CYCLING = range(3)
 CANNOT_TELL = "cannot tell"
 
 COLD_C = 10.0
 """Warmer air shows little: any circuit follows ambient once its control has nothing left to do (judgement)."""
+ACTS_C = 25.0
+"""Condensing temperature under which a control in use would act: usual fan-off settings saturate at 26 to 34 degC. Above
+it, a circuit may follow ambient with nothing wrong with its control (common practice, limit is judgement)."""
 HOUR_S = 3600.0
 SPARSE_S = 3 * HOUR_S
 """Length of the stretches taken for hours where most hours have too few samples to show a spread."""
@@ -87,6 +93,8 @@ ENOUGH_EVIDENCE = 3.0
 """Log likelihood by which a behaviour must beat both others."""
 TOO_STEEP = 0.65
 """Slope [-] at which nothing is held: two thirds of what ambient does comes through."""
+TOO_FLAT = 0.35
+"""Slope [-] within days at which nothing follows: of what ambient does, but a third comes through."""
 DAYS_ABOUT = 3
 """Days with cold running on either side of a change in which its hour is looked for."""
 STAGED = 5.0
@@ -160,7 +168,8 @@ def head_pressure(trace: Trace, running: Running, listed: Listed) -> pl.DataFram
 
     Columns: period_start, period_end, behaviour ("follows ambient", "held", "cycling", "cannot tell"), slope of
     condensing on outdoor temperature over the period's cold hours [-], band_c the width from the 5 % to the 95 %
-    point of condensing temperature, K, samples of steady cold running, and change_lower and change_upper, between
+    point of condensing temperature, K, samples of steady cold running, low_share the share of them with condensing
+    temperature under ACTS_C [-], and change_lower and change_upper, between
     which the change at period_start lies (null for the first).
 
     A liquid tap behind a flooding valve reads what the valve holds: only "follows ambient" is believed there.
@@ -183,11 +192,15 @@ def head_pressure(trace: Trace, running: Running, listed: Listed) -> pl.DataFram
 
 
 def _doubted(period: Period, cold: Hours, behind_valve: bool) -> Period:
-    """A period that seems held or cycling is not told behind a flooding valve, nor where its slope says otherwise."""
-    if period.behaviour in (BEHAVIOURS[FOLLOWS], CANNOT_TELL):
+    """A period is not told where its slope says otherwise, nor, unless it follows, behind a flooding valve."""
+    if period.behaviour == CANNOT_TELL:
         return period
-    slope = _slope(cold.where(_during(period, cold)))
-    return replace(period, behaviour=CANNOT_TELL) if behind_valve or (slope or 0.0) > TOO_STEEP else period
+    slope = _period_slope(period, cold)
+    if period.behaviour == BEHAVIOURS[FOLLOWS]:
+        doubtful = slope is not None and slope < TOO_FLAT
+    else:
+        doubtful = behind_valve or (slope or 0.0) > TOO_STEEP
+    return replace(period, behaviour=CANNOT_TELL) if doubtful else period
 
 
 def _at(trace: Trace, samples: Index) -> tuple[Array, Array, Array]:
@@ -442,11 +455,12 @@ def _joined(periods: Iterable[Period]) -> list[Period]:
 
 def _facts(
     period: Period, cold: Hours, at_s: Array, condensing_c: Array, counted_s: Array
-) -> tuple[float | None, float | None, int]:
-    """Slope [-], band, K, and number of samples of a period; the arrays are of cold steady samples."""
+) -> Facts:
+    """What is told of a period; the arrays are of cold steady samples."""
     sampled = condensing_c[_within(period, at_s)]
     band_k = float(np.subtract(*np.quantile(sampled, [0.95, 0.05]))) if len(sampled) else None
-    return _slope(cold.where(_during(period, cold))), band_k, len(counted_s[_within(period, counted_s)])
+    low_share = float((sampled < ACTS_C).mean()) if len(sampled) else None
+    return _period_slope(period, cold), band_k, len(counted_s[_within(period, counted_s)]), low_share
 
 
 def _within(period: Period, at_s: Array) -> slice:
@@ -458,9 +472,22 @@ def _during(period: Period, hours: Hours) -> Mask:
     return chosen
 
 
-def _slope(hours: Hours) -> float | None:
-    """Slope of condensing on outdoor temperature [-], Huber-weighted; None where the air hardly varies."""
+def _period_slope(period: Period, cold: Hours) -> float | None:
+    """Slope of condensing on outdoor temperature [-]; of a period that follows ambient within its days, because its
+    distance may move from one to the next (a fan out, load)."""
+    hours = cold.where(_during(period, cold))
     x, y = hours.outdoor_c, hours.condensing_c
+    if period.behaviour == BEHAVIOURS[FOLLOWS] and len(hours):
+        first, count = _groups(hours.first_s, DAY_S)
+        no = np.repeat(np.arange(len(first)), count)
+        own_x, own_y = (each - _medians(each, no, first, count)[no] for each in (x, y))
+        if np.std(own_x) >= LEAST_SPREAD_FOR_SLOPE_K:
+            x, y = own_x, own_y
+    return _slope(x, y)
+
+
+def _slope(x: Array, y: Array) -> float | None:
+    """Slope of y on x [-], Huber-weighted; None where x hardly varies."""
     if len(x) < LEAST_HOURS_FOR_SLOPE or np.std(x) < LEAST_SPREAD_FOR_SLOPE_K:
         return None
     weight = np.ones(len(x))
@@ -490,7 +517,7 @@ def _medians(value: Array, no: Index, first: Index, count: Index) -> Array:
     return middle
 
 
-def _frame(periods: list[Period], facts: list[tuple[float | None, float | None, int]]) -> pl.DataFrame:
+def _frame(periods: list[Period], facts: list[Facts]) -> pl.DataFrame:
     rows = [
         (
             _us(each.start_s),
