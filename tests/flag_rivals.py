@@ -5,6 +5,7 @@ is taken as the ceiling.
 """
 
 from collections.abc import Mapping
+from datetime import timedelta
 
 import numpy as np
 import polars as pl
@@ -14,7 +15,7 @@ from lowambient.flags.history import STATEMENTS, History, history
 from lowambient.flags.sources import MARKS
 
 WINTERS = ((0.0, 0.95), (0.95, 1.95), (1.95, 9.0))  # years before the end
-COLD_C, GREAT_COLD_C = 5.0, -7.0
+COLD_C, GREAT_COLD_C, NO_WEATHER_C = 5.0, -7.0, 99.0
 TOLD = ("low-pressure trip", "no cooling", "unclear", "leak or low charge", "control or thermostat")
 LISTED = {
     "duty": ("year-round", "comfort", "refrigeration"),
@@ -45,6 +46,39 @@ def features(frames: Mapping[str, pl.DataFrame]) -> np.ndarray:
     known = history(frames, 25 / 9)
     columns = [*_call_features(known), *_list_features(known), *_reading_features(known, frames)]
     return np.array(columns, dtype=np.float64).T
+
+
+NEAR_H = (72.0, 720.0, 8766.0)
+"""How near other calls of the unit are counted."""
+
+
+def call_features(frames: Mapping[str, pl.DataFrame]) -> tuple[pl.Series, np.ndarray]:
+    """What the records say of each complaint and of its unit: call_id, and call by feature."""
+    known = history(frames, 25 / 9)
+    calls = known.calls
+    kept = np.flatnonzero(calls.is_complaint)
+    cold = _in_cold(known) & calls.is_complaint
+    says = cold & np.isin(calls.mark, [MARKS.index("low-pressure trip"), MARKS.index("no cooling")])
+    month = np.array([(known.started[0] + timedelta(hours=float(hour))).month for hour in calls.opened_h[kept]])
+    columns = [
+        np.where(calls.band[kept] >= 0, known.coldest_c[calls.band[kept]], NO_WEATHER_C),
+        *(calls.mark[kept] == at for at in range(len(MARKS))),
+        *calls.statements[kept].T,
+        month,
+        *(_near(known, kept, others, hours) for others in (cold, says, calls.is_complaint) for hours in NEAR_H),
+        *np.array(_list_features(known), dtype=np.float64)[:, calls.unit[kept]],
+    ]
+    return calls.call_id.gather(kept), np.array(columns, dtype=np.float64).T
+
+
+def _near(known: History, kept: np.ndarray, others: np.ndarray, hours: float) -> np.ndarray:
+    """How many of some calls lie within some hours of each call of the same unit, itself not counted."""
+    calls = known.calls
+    span = calls.opened_h.max(initial=0) + 3 * max(NEAR_H)
+    at = calls.opened_h + span * calls.unit
+    among = np.sort(at[others])
+    count = np.searchsorted(among, at[kept] + hours) - np.searchsorted(among, at[kept] - hours)
+    return count - others[kept]
 
 
 def ceiling(trained_on: list[tuple[np.ndarray, np.ndarray]], asked: np.ndarray) -> np.ndarray:

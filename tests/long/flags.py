@@ -22,7 +22,7 @@ HERE = Path(__file__).resolve().parent
 REPOSITORY = HERE.parents[1]
 sys.path.insert(0, str(HERE.parent))
 
-from flag_rivals import ceiling, count_ceiling, features, spreadsheets  # noqa: E402
+from flag_rivals import call_features, ceiling, count_ceiling, features, spreadsheets  # noqa: E402
 from flag_scores import Planted, average_precision, figures, poisson_deviance  # noqa: E402
 
 from lowambient import judgement, pipeline  # noqa: E402
@@ -125,22 +125,32 @@ def scored(kind: str, seed: int, work: Path) -> dict[str, object]:
         "figures": figures(tables | {"circuit_months": frames["circuit_months"]}, planted, names),
         "features": features(frames)[served],
         "targets": targets(planted, names),
-        "came": _first_winter(planted, names),
+        "came": first_winter(planted, names),
+        "calls": _call_truth(*call_features(frames), planted),
         "sheets": {name: score[served] for name, score in spreadsheets(frames).items()},
     }
 
 
 def targets(planted: Planted, units: pl.Series) -> dict[str, np.ndarray]:
     """What is ranked: truth by unit."""
+    ever = planted.recurring
     return {
+        **({} if ever is None else {"recurring ever AP": units.is_in(ever["unit_id"].unique().implode()).to_numpy()}),
         "recurring AP": planted.recurs(units),
-        "locks out AP": _first_winter(planted, units) > 0,
+        "locks out AP": first_winter(planted, units) > 0,
         "head control out AP": planted.has("head control out", units),
         "low charge AP": planted.has("low charge", units),
     }
 
 
-def _first_winter(planted: Planted, units: pl.Series) -> np.ndarray:
+def _call_truth(call_id: pl.Series, seen: np.ndarray, planted: Planted) -> tuple[np.ndarray, np.ndarray]:
+    """Features and truth of the calls whose cause is known."""
+    cold = pl.DataFrame({"call_id": call_id}).join(planted.calls, on="call_id", how="left", maintain_order="left")
+    known = cold["is_cold"].is_not_null().to_numpy()
+    return seen[known], cold["is_cold"].drop_nulls().to_numpy()
+
+
+def first_winter(planted: Planted, units: pl.Series) -> np.ndarray:
     first = pl.DataFrame({"unit_id": units}).join(planted.next_winter, on="unit_id", how="left", maintain_order="left")
     return first["calls_1"].fill_null(0).to_numpy()
 
@@ -157,6 +167,10 @@ def with_rivals(fleets: dict[int, dict[str, object]]) -> pl.DataFrame:
             if target in ("recurring AP", "locks out AP"):
                 for name, score in fleet["sheets"].items():
                     row[f"{target}: {name}"] = average_precision(truth, score)
+        told = [each["calls"] for at, each in fleets.items() if at != seed]
+        if told:
+            seen, truth = fleet["calls"]
+            row["call AP: ceiling"] = average_precision(truth, ceiling(told, seen))
         others = [(each["features"], each["came"]) for at, each in fleets.items() if at != seed]
         if others:
             row["deviance: ceiling"] = poisson_deviance(fleet["came"], count_ceiling(others, fleet["features"]))

@@ -5,8 +5,9 @@
 Each world of tests/world lives five winters more, once as it was left and once with a sound head control everywhere
 (`next_winter.csv`, `next_winter_fixed.csv`). The difference, times the effect and reach that the plan takes for the
 package and the true cause, is what head-control work would truly avoid. Only head-control packages are compared: the
-set that the plan chooses, the best that could be chosen knowing the truth, and lists that a spreadsheet ranks, each
-within the same money. A list gets the cheapest package that its unit list allows on each unit, from the top down.
+set that the plan chooses, the best that could be chosen knowing the truth, that of a classifier trained on the truth of
+the other worlds (the ceiling), and lists that a spreadsheet ranks, each within the same money. A list gets the cheapest
+package that its unit list allows on each unit, from the top down.
 """
 
 import argparse
@@ -22,7 +23,7 @@ import polars as pl
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE.parent), str(HERE)]
 
-from flag_rivals import spreadsheets  # noqa: E402
+from flag_rivals import ceiling, count_ceiling, features, spreadsheets  # noqa: E402
 from flags import make_world  # noqa: E402
 
 from lowambient import judgement, pipeline  # noqa: E402
@@ -87,13 +88,16 @@ def truth_of(folder: Path, units: pl.Series) -> Truth:
 
 @dataclass(frozen=True)
 class World:
-    """A judged world: the plan's fleet, the same with every head-control package that the unit list allows, the truth
-    and what spreadsheets count."""
+    """A judged world: the plan's fleet, the same with every head-control package that the unit list allows, the truth,
+    what each package would truly avoid, which share of a unit's calls it avoids (unit, package, cause), and what
+    classifiers and spreadsheets see."""
 
     fleet: Fleet
     allowed: Flags
     truth: Truth
     avoided: Array
+    share: Array
+    features: Array
     sheets: dict[str, Array]
 
 
@@ -117,10 +121,10 @@ def judged(seed: int, work: Path) -> World:
     every = np.arange(fleet.facts.height)
     share = np.stack([cause_share(each, fleet.known.beside, every) for each in fleet.effects], axis=1)
     avoided = share[every, :, truth.cause] * fleet.reach * truth.avoidable[:, None]
-    sheets = dict(zip((names := spreadsheets(frames)), names.values(), strict=True))
     order = frames["flag_units"].sort("unit_id")["unit_id"]
-    placed = {name: _placed(fleet.facts["unit_id"], order, score) for name, score in sheets.items()}
-    return World(fleet, allowed, truth, avoided, placed)
+    placed = {name: _placed(fleet.facts["unit_id"], order, score) for name, score in spreadsheets(frames).items()}
+    seen = _placed(fleet.facts["unit_id"], order, features(frames))
+    return World(fleet, allowed, truth, avoided, share, seen, placed)
 
 
 def _placed(units: pl.Series, order: pl.Series, score: Array) -> Array:
@@ -150,9 +154,9 @@ def _no_limits():
     return PlanLimits()
 
 
-def best(world: World, budget: float) -> Flags:
-    """The most that can truly be avoided within the money: unit by package."""
-    fleet, value = world.fleet, world.avoided
+def best(world: World, value: Array, budget: float) -> Flags:
+    """The most of `value` (calls avoided, unit by package) within the money: unit by package."""
+    fleet = world.fleet
     sites, site = np.unique(fleet.facts["site_id"].to_numpy(), return_inverse=True)
     unit, package = np.nonzero(world.allowed & (value > 1e-9))
     given = Offers(
@@ -169,6 +173,15 @@ def best(world: World, budget: float) -> Flags:
     chosen = np.zeros(world.allowed.shape, dtype=bool)
     chosen[unit[choice.chosen], package[choice.chosen]] = True
     return chosen
+
+
+def foreseen(world: World, others: list[World]) -> Array:
+    """Calls avoided, unit by package, as classifiers foresee them that have seen the truth of other worlds."""
+    calls = count_ceiling([(each.features, each.truth.avoidable.clip(0)) for each in others], world.features)
+    no_control = CAUSES.index(NO_CONTROL)
+    none = ceiling([(each.features, each.truth.cause == no_control) for each in others], world.features)[:, None]
+    share = none * world.share[:, :, no_control] + (1 - none) * world.share[:, :, CAUSES.index(CONTROL_OUT)]
+    return np.asarray(share * world.fleet.reach * calls[:, None])
 
 
 def listed(world: World, score: Array, budget: float) -> Flags:
@@ -240,17 +253,19 @@ def checks(world: World) -> dict[str, float]:
     return {"by checks, predicted": float(predicted), "by checks, true": float(true)}
 
 
-def captured(world: World) -> dict[str, float]:
+def captured(world: World, others: list[World]) -> dict[str, float]:
     """True value of each way to choose, as a share of the best, by budget."""
+    ahead = foreseen(world, others) if others else None
     whole = spent(world, planned(world, np.inf))
     answer = {}
     for share in SHARES:
         budget = share * whole
         ways = {
             "plan": planned(world, budget),
+            **({} if ahead is None else {"ceiling": best(world, ahead, budget)}),
             **{name: listed(world, score, budget) for name, score in world.sheets.items()},
         }
-        top = float(world.avoided[best(world, budget)].sum())
+        top = float(world.avoided[best(world, world.avoided, budget)].sum())
         for name, chosen in ways.items():
             answer[f"{name}, {share:.0%} of the money"] = (
                 float(world.avoided[chosen].sum()) / top if top > 0 else np.nan
@@ -266,10 +281,11 @@ def main() -> None:
     asked = parser.parse_args()
     first, last = (int(each) for each in asked.seeds.split("-"))
     work = asked.work or Path(tempfile.mkdtemp(prefix="lowambient-"))
-    rows = []
-    for seed in range(first, last + 1):
-        world = judged(seed, work)
-        rows.append({"seed": seed, **bias(world), **captured(world)})
+    worlds = {seed: judged(seed, work) for seed in range(first, last + 1)}
+    rows: list[dict[str, float]] = []
+    for seed, world in worlds.items():
+        others = [other for at, other in worlds.items() if at != seed]
+        rows.append({"seed": seed, **bias(world), **captured(world, others)})
     for name in rows[0]:
         values = [row[name] for row in rows]
         each = "".join(f"{value:9.2f}" if name != "seed" else f"{value:9d}" for value in values)

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -10,7 +11,7 @@ import polars as pl
 from lowambient.flags.conditions import Condition, condition, states_now
 from lowambient.flags.fitted import cools_in_cold, economizer_probability, fitted_probability
 from lowambient.flags.history import History, history
-from lowambient.flags.learning import Evidence, Fleet, learned, ordinary_rate
+from lowambient.flags.learning import Evidence, Fleet, learned, ordinary_rate, returning
 from lowambient.flags.recalibration import fleet_shift
 from lowambient.flags.recurrence import calls_a_year, recurring
 from lowambient.flags.signs import Piece, Signs, signs
@@ -22,6 +23,8 @@ Array = npt.NDArray[np.float64]
 
 SHOWN_FROM = 0.05
 """A flag of less probability is in the table only where evidence of its own speaks of it."""
+REMEMBERED_FROM = 0.1
+"""A unit that so likely locked out again and again at some time is in the table although it no longer does."""
 COLD_LOCKOUT, HEAD_OUT, NO_HEAD = COLD_FLAGS = ("cold lockout", "head control out", "no head control")
 SURE_ENOUGH = 0.5
 """From this probability of recurring, a state counts as recurring."""
@@ -89,7 +92,7 @@ def judge_flags(frames: Mapping[str, pl.DataFrame], thresholds: Mapping[str, flo
     `frames`: the marts `flag_units`, `flag_calls`, `week_bands`, `year_bands`, `logged_weeks`, `logged_stops`, `span`,
     the tables `call_statements`, `head_pressure`, `circuit_months`, `jumpered_spans`, and `in_checks`.
     """
-    known, fitted, found, extra, fleet = _learned(frames, thresholds)
+    known, fitted, found, extra, fleet = learn_records(frames, thresholds)
     recurs = recurring(calls_a_year(known, sources()[COLD]), thresholds)
     cools = cools_in_cold(known.units)
     shares = {HEAD_OUT: fitted, NO_HEAD: (1 - fitted) * cools, "economizer idle": economizer_probability(known.units)}
@@ -106,7 +109,7 @@ def judge_flags(frames: Mapping[str, pl.DataFrame], thresholds: Mapping[str, flo
     return Flagged(
         flags,
         evidence_table(known, judged),
-        _call_causes(known, fleet),
+        call_causes(known, fleet),
         _unit_states(known, cold.source, cold.now),
         _unit_causes(known, cold, fitted, judged),
     )
@@ -114,12 +117,12 @@ def judge_flags(frames: Mapping[str, pl.DataFrame], thresholds: Mapping[str, flo
 
 def unit_states(frames: Mapping[str, pl.DataFrame], thresholds: Mapping[str, float]) -> pl.DataFrame:
     """`Flagged.unit_states` alone, of the same frames, in a fraction of the time: no evidence is weighed."""
-    known, _, _, extra, fleet = _learned(frames, thresholds)
+    known, _, _, extra, fleet = learn_records(frames, thresholds)
     source = sources()[COLD]
     return _unit_states(known, source, states_now(known, fleet, source, extra.get(COLD)))
 
 
-def _learned(
+def learn_records(
     frames: Mapping[str, pl.DataFrame], thresholds: Mapping[str, float]
 ) -> tuple[History, Array, Signs, dict[str, Evidence], Fleet]:
     """The records, which units have a control, the signs of the records and what all of it taught."""
@@ -140,6 +143,8 @@ def _judged(judge: _Judge, result: Condition) -> list[Judged]:
     told = np.zeros(len(every), dtype=bool)
     if extra is not None:
         told[np.unique(extra.unit)] = True
+    if source.name == COLD:
+        told |= result.ever[names.index(COLD_LOCKOUT)] >= REMEMBERED_FROM
     units = np.flatnonzero(told | (now.max(axis=0) >= SHOWN_FROM))
     pieces: list[Weighed] = list(
         weighed(Known(judge.history, judge.fleet, judge.signs, extra), source, units, judge.score(source))
@@ -189,11 +194,17 @@ def _logged(known: History, weeks: pl.DataFrame) -> npt.NDArray[np.bool_]:
     return found
 
 
-def _call_causes(known: History, fleet: Fleet) -> pl.DataFrame:
-    """Probability that each complaint was a cold lockout, from words, weather and everything known of its unit."""
+def call_causes(known: History, fleet: Fleet) -> pl.DataFrame:
+    """Probability that each complaint was a cold lockout, from words, weather and everything known of its unit.
+
+    One that comes back from the complaint before it is what that one was.
+    """
     calls = known.calls
-    total = ordinary_rate(known, fleet) + sum(fleet.made.values(), np.zeros(len(calls)))
-    cold = np.where(total > 0, fleet.made[COLD] / np.maximum(total, 1e-300), 0.0)
+    total = np.maximum(ordinary_rate(known, fleet) + sum(fleet.made.values(), np.zeros(len(calls))), 1e-300)
+    cold, back = fleet.made[COLD] / total, returning(calls, fleet) / total
+    rows = np.flatnonzero(calls.is_complaint)
+    for before, now in pairwise(rows.tolist()):
+        cold[now] += back[now] * cold[before]
     frame = pl.DataFrame({"call_id": calls.call_id, "cold_probability": cold})
     return frame.filter(pl.Series(calls.is_complaint)).sort("call_id")
 

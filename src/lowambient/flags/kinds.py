@@ -12,12 +12,8 @@ from lowambient.flags.sources import COLD, Source
 Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
 
-UNITS_BEFORE = 12.0
-"""Units that stand behind what is thought of a kind beforehand (judgement)."""
-REDRAWN_PER_YEAR = 0.15
-"""How often a condition changes its level: another use, a colder room, a thermostat turned (judgement)."""
-NEAR_RESET_K, ELSEWHERE = 6.0, 0.4
-"""How far from its reset ambient a circuit usually begins to stay out, and the weight of anywhere else (judgement)."""
+NUMBERS = "flag_numbers"
+"""Table of `reference/` with the numbers used here."""
 
 
 @dataclass(frozen=True)
@@ -49,7 +45,7 @@ class Kinds:
 
     def of(self, source: Source, units: Index) -> Usual:
         """What is usual of each of these units for a condition."""
-        count = len(units)
+        count, redrawn = len(units), reference.numbers(NUMBERS)["level redrawn"]
         if source.name != COLD:
             first = np.concatenate([[1 - source.prior], source.prior * source.shares])
             return Usual(
@@ -57,7 +53,7 @@ class Kinds:
                 np.repeat(source.shares[None], count, axis=0),
                 np.full(count, source.begins_per_year),
                 np.full(count, source.ends_per_year),
-                REDRAWN_PER_YEAR,
+                redrawn,
             )
         control = self.control[units]
         entry = self._entry(source, units)
@@ -67,15 +63,16 @@ class Kinds:
             entry,
             self.begins[control],
             self.ends[control],
-            REDRAWN_PER_YEAR,
+            redrawn,
         )
 
     def _entry(self, source: Source, units: Index) -> Array:
         """Levels by unit: those of its duty, weighed by how near they begin to its reset ambient."""
         starts = np.array([level.starts_c for level in source.levels])
         harmless = np.array([level.shape == "none" for level in source.levels])
-        away = (starts[None, :] - self.reset_ambient_c[units][:, None]) / NEAR_RESET_K
-        near = np.where(np.isfinite(away), ELSEWHERE + np.exp(-0.5 * np.nan_to_num(away) ** 2), 1.0)
+        number = reference.numbers(NUMBERS)
+        away = (starts[None, :] - self.reset_ambient_c[units][:, None]) / number["near reset"]
+        near = np.where(np.isfinite(away), number["elsewhere"] + np.exp(-0.5 * np.nan_to_num(away) ** 2), 1.0)
         works = np.array([level.control == "works" for level in source.levels])
         entry = self.levels[self.duty[units]]
         entry = np.where(works, entry * self.fitted[units][:, None], entry)  # what is not fitted cannot work
@@ -90,13 +87,14 @@ class Kinds:
         """Moves what is usual towards what the units of each kind show; `begun`, `lasting`: unit by state."""
         if source.name != COLD:
             return
+        before = reference.numbers(NUMBERS)["kinds before"]
         for kind in range(len(self.lost)):
             of_kind = self.control == kind
-            has = UNITS_BEFORE * self.lost_before[kind] + (1 - begun[of_kind, 0]).sum()
-            self.lost[kind] = has / (UNITS_BEFORE + of_kind.sum())
+            has = before * self.lost_before[kind] + (1 - begun[of_kind, 0]).sum()
+            self.lost[kind] = has / (before + of_kind.sum())
         for duty in range(len(self.levels)):
             on = lasting[self.duty == duty, 1:].sum(axis=0)
-            total = UNITS_BEFORE * self.levels_before[duty] + on
+            total = before * self.levels_before[duty] + on
             self.levels[duty] = total / total.sum()
 
 

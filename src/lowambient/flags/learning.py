@@ -18,6 +18,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from lowambient import reference
 from lowambient.flags.chains import Known, Moves, smoothed
 from lowambient.flags.history import HOURS_A_WEEK, Calls, History
 from lowambient.flags.kinds import Kinds, kinds_of
@@ -32,22 +33,8 @@ CHUNK_CELLS = 9_200
 """Units times states that are worked on together: as much as stays near the processor."""
 WEEKS_A_YEAR = 365.25 / 7
 
-RETURNING, RETURNS_FOR_H, SAME_WORDS = 0.12, 240.0, 0.5
-"""Share of calls that come back whatever the weather, the mean time until they do [h], and how often in the same
-words (judgement): without them every return would count as new evidence."""
-
-ORDINARY_BEFORE, COLD_WORDS_BEFORE, LEVELS_BEFORE = 3.0, 60.0, 15.0
-"""Calls, calls and units that stand behind what is thought of ordinary calls, of words and of levels beforehand."""
-
-YIELDS = {"works": 0.4}
-"""A control that works and does not suffice is hardly mended: what ends a condition helps less (judgement)."""
-
-MENDED_UNFITTED = 0.2
-"""Where no control is fitted there is none to mend: what visits end of a lost control elsewhere, they end this share of
-there (judgement: some fit one and do not write so)."""
-
-SMOOTH_BANDS = 2.0
-"""Neighbouring bands of temperature that share their calls, as a standard deviation (judgement)."""
+NUMBERS = "flag_numbers"
+"""Table of `reference/` with the numbers used here."""
 
 
 @dataclass
@@ -136,7 +123,7 @@ def ordinary_rate(history: History, fleet: Fleet) -> Array:
     band = np.where(calls.band >= 0, calls.band, 0)
     rate = fleet.ordinary[calls.mark, band]
     rate = np.where(calls.band >= 0, rate, fleet.ordinary[calls.mark].mean(axis=1))
-    return np.asarray(fleet.share[calls.unit] * rate + _returning(calls, fleet))
+    return np.asarray(fleet.share[calls.unit] * rate + returning(calls, fleet))
 
 
 def call_log_odds(history: History, fleet: Fleet, source: Source) -> Array:
@@ -169,10 +156,20 @@ def chunk_of(
     own = rows_of(calls.unit, units)
     own = own[calls.is_complaint[own]]
     _add(log_like, units, calls.unit[own], calls.week[own], odds[own])
+    log_like *= calls_count(source)
     if extra is not None:
         more = rows_of(extra.unit, units)
         _add(log_like, units, extra.unit[more], extra.week[more], extra.log_like[more])
     return Chunk(units, log_like, moves_of(history, fleet, source, units))
+
+
+def calls_count(source: Source) -> float:
+    """What a call of one unit says of a condition, and a quiet hour, as a share of what an independent one would [-].
+
+    A quasi-likelihood: counts of one unit scatter more than Poisson, by about the inverse of this share.
+    Source: McCullagh & Nelder 1989, Generalized Linear Models, chapter 9.
+    """
+    return reference.numbers(NUMBERS)["cold calls count" if source.name == COLD else "other calls count"]
 
 
 def moves_of(history: History, fleet: Fleet, source: Source, units: Index) -> Moves:
@@ -186,13 +183,15 @@ def moves_of(history: History, fleet: Fleet, source: Source, units: Index) -> Mo
     own = own[(calls.ended_week[own] >= 0) & (calls.ended_week[own] < weeks)]
     mended = effects.ends[own]
     if source.name == COLD:
-        mended = mended * (MENDED_UNFITTED + (1 - MENDED_UNFITTED) * fleet.kinds.fitted[calls.unit[own]])
+        unfitted = reference.numbers(NUMBERS)["none fitted mends"]
+        mended = mended * (unfitted + (1 - unfitted) * fleet.kinds.fitted[calls.unit[own]])
     place = np.searchsorted(units, calls.unit[own]), calls.ended_week[own]
     for table, effect in ((begins, effects.begins[own]), (ends, mended)):
         stay = 1 - table
         np.multiply.at(stay, place, 1 - effect)
         table[:] = 1 - stay
-    yields = np.array([YIELDS.get(level.control, 1.0) for level in source.levels])
+    works = reference.numbers(NUMBERS)["working control mends"]
+    yields = np.array([works if level.control == "works" else 1.0 for level in source.levels])
     return Moves(usual.first, begins, ends, usual.entry, yields, usual.redrawn_per_year / WEEKS_A_YEAR)
 
 
@@ -218,7 +217,7 @@ def _hazard_at_calls(history: History, source: Source) -> Array:
     return np.asarray(at_bands[calls.band])
 
 
-def _returning(calls: Calls, fleet: Fleet) -> Array:
+def returning(calls: Calls, fleet: Fleet) -> Array:
     """Calls an hour that come back from the last complaint of the unit, in this ticket's words."""
     rows = np.flatnonzero(calls.is_complaint)
     rate = np.zeros(len(calls))
@@ -228,8 +227,10 @@ def _returning(calls: Calls, fleet: Fleet) -> Array:
     same = calls.unit[before] == calls.unit[now]
     apart_h = np.maximum(calls.opened_h[now] - calls.opened_h[before], 0.0)
     usual = fleet.ordinary.sum(axis=1) / fleet.ordinary.sum()
-    words = SAME_WORDS * (calls.mark[before] == calls.mark[now]) + (1 - SAME_WORDS) * usual[calls.mark[now]]
-    rate[now] = np.where(same, RETURNING / RETURNS_FOR_H * np.exp(-apart_h / RETURNS_FOR_H) * words, 0.0)
+    number = reference.numbers(NUMBERS)
+    alike, after_h = number["same words"], number["returns after"]
+    words = alike * (calls.mark[before] == calls.mark[now]) + (1 - alike) * usual[calls.mark[now]]
+    rate[now] = np.where(same, number["share that returns"] / after_h * np.exp(-apart_h / after_h) * words, 0.0)
     return rate
 
 
@@ -273,15 +274,16 @@ def _relearn(history: History, fleet: Fleet) -> None:
     calls = history.calls
     made = sum(fleet.made.values(), np.zeros(len(calls)))
     plain = fleet.share[calls.unit] * fleet.ordinary[calls.mark, np.maximum(calls.band, 0)]
-    total = np.maximum(plain + _returning(calls, fleet) + made, 1e-300)
+    total = np.maximum(plain + returning(calls, fleet) + made, 1e-300)
     is_ordinary = np.where(calls.is_complaint, plain / total, 0.0)
     counts, hours = _counted(history, is_ordinary), _exposure(history, fleet.share)
     fleet.ordinary = _smooth_rates(counts, hours)
     by_unit = np.bincount(calls.unit, is_ordinary, len(history.served))
     expected = _expected_ordinary(history, fleet)
-    fleet.share = (ORDINARY_BEFORE + by_unit) / (ORDINARY_BEFORE + expected)
+    number = reference.numbers(NUMBERS)
+    fleet.share = (number["ordinary calls before"] + by_unit) / (number["ordinary calls before"] + expected)
     is_cold = np.where(calls.is_complaint, fleet.made[COLD] / total, 0.0)
-    words = COLD_WORDS_BEFORE * sources()[COLD].marks + np.bincount(calls.mark, is_cold, len(MARKS))
+    words = number["cold words before"] * sources()[COLD].marks + np.bincount(calls.mark, is_cold, len(MARKS))
     fleet.cold_words = words / words.sum()
 
 
@@ -318,7 +320,7 @@ def _expected_ordinary(history: History, fleet: Fleet) -> Array:
 def _smooth_rates(counts: Array, hours: Array) -> Array:
     """Calls an hour by mark and band: neighbouring bands share, and half a call at each mark's mean stands before."""
     bands = np.arange(len(hours))
-    near = np.exp(-0.5 * ((bands[:, None] - bands[None, :]) / SMOOTH_BANDS) ** 2)
+    near = np.exp(-0.5 * ((bands[:, None] - bands[None, :]) / reference.numbers(NUMBERS)["bands alike"]) ** 2)
     mean = (counts.sum(axis=1) + 0.5) / max(hours.sum(), HOURS_A_WEEK)
     before_h = 0.5 / mean
     return np.asarray((counts @ near + 0.5) / (hours @ near + before_h[:, None]))

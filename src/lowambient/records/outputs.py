@@ -243,7 +243,7 @@ class HeadPressure(dy.Schema):
     slope = number("condensing on outdoor temperature in steady cold running [-]", digits=3)
     band_c = number("5 % to 95 % width of condensing temperature [K]", digits=2, min=0)
     samples = count("samples of steady cold running", required=True)
-    low_share = number("share of them with condensing temperature under that at which a control acts [-]", digits=3, min=0)
+    low_share = number("share of them condensing under what a control allows [-]", digits=3, min=0)
     change_lower = instant("earliest the change at the start may lie; null for the first period")
     change_upper = instant("latest the change at the start may lie")
 

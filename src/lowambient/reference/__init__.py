@@ -21,6 +21,12 @@ def rows(table: str) -> tuple[dict[str, str], ...]:
 
 
 @cache
+def numbers(table: str) -> dict[str, float]:
+    """Values of a table of names and values, in the unit of each row."""
+    return {row["name"]: float(row["value"]) for row in rows(table)}
+
+
+@cache
 def vocabulary(name: str) -> tuple[str, ...]:
     """Allowed values of one closed vocabulary, in the order of `vocabularies.tsv`."""
     return tuple(row["value"] for row in rows("vocabularies") if row["vocabulary"] == name)

@@ -42,7 +42,7 @@ CANNOT_TELL = "cannot tell"
 COLD_C = 10.0
 """Warmer air shows little: any circuit follows ambient once its control has nothing left to do (judgement)."""
 ACTS_C = 25.0
-"""Condensing temperature under which a control in use would act: usual fan-off settings saturate at 26 to 34 degC. Above
+"""Condensing temperature under which a control in use would act: usual fan-off settings saturate at 26 to 34 °C. Above
 it, a circuit may follow ambient with nothing wrong with its control (common practice, limit is judgement)."""
 HOUR_S = 3600.0
 SPARSE_S = 3 * HOUR_S
