@@ -101,6 +101,7 @@ HEAD_PRESSURE = {
     "period_end": pl.Datetime("us", "UTC"),
     "behaviour": pl.String,
     "samples": pl.Int64,
+    "low_share": pl.Float64,
 }
 MONTHS = {
     "unit_id": pl.String,

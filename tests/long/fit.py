@@ -41,7 +41,7 @@ from lowambient.store import Store  # noqa: E402
 Rows = tuple[dict[str, str], ...]
 Frames = Mapping[str, pl.DataFrame]
 
-MULTIPLES = (0.5, 0.7, 1.4, 2.0)
+MULTIPLES = (0.6, 1.6)
 GAIN = 0.001
 """Share by which the loss of each kind of fleet must fall."""
 KEPT_LOW = 1e-3

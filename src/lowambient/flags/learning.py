@@ -61,7 +61,8 @@ class Fleet:
 @dataclass(frozen=True)
 class Fixed:
     """Of one condition: `visits`; `at_calls`: calls an hour of each state at each ticket's temperature, ticket by
-    state; `quiet`: calls to be expected in service, station (the last: without weather) by week by state."""
+    state; `quiet`: what a week in service without a call says against each state, log likelihood, station (the last:
+    without weather) by week by state."""
 
     visits: Effects
     at_calls: Array
@@ -74,7 +75,9 @@ def fixed_of(history: History, fleet: Fleet, source: Source) -> Fixed:
         hazards = source.hazards(history.coldest_c)
         weather = np.concatenate([history.hours, np.zeros((1, *history.hours.shape[1:]))])
         fleet.fixed[source.name] = Fixed(
-            visit_effects(history.calls, source.name), _hazard_at_calls(history, source), weather @ hazards.T
+            visit_effects(history.calls, source.name),
+            _hazard_at_calls(history, source),
+            calls_count(source) * weather @ hazards.T,
         )
     return fleet.fixed[source.name]
 
@@ -134,7 +137,8 @@ def call_log_odds(history: History, fleet: Fleet, source: Source) -> Array:
     )
     hazard = fixed_of(history, fleet, source).at_calls
     own = hazard * fleet.words(source)[calls.mark][:, None]
-    return np.asarray(np.where(calls.is_complaint[:, None], np.log1p(own / np.maximum(others, 1e-12)[:, None]), 0.0))
+    odds = calls_count(source) * np.log1p(own / np.maximum(others, 1e-12)[:, None])
+    return np.asarray(np.where(calls.is_complaint[:, None], odds, 0.0))
 
 
 def chunks(history: History, fleet: Fleet, source: Source, extra: Evidence | None) -> Iterator[Chunk]:
@@ -156,7 +160,6 @@ def chunk_of(
     own = rows_of(calls.unit, units)
     own = own[calls.is_complaint[own]]
     _add(log_like, units, calls.unit[own], calls.week[own], odds[own])
-    log_like *= calls_count(source)
     if extra is not None:
         more = rows_of(extra.unit, units)
         _add(log_like, units, extra.unit[more], extra.week[more], extra.log_like[more])

@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from lowambient.flags.chains import before_each_week, states_after
 from lowambient.flags.history import History
-from lowambient.flags.learning import Chunk, Evidence, Fleet, call_log_odds, chunk_of, rows_of
+from lowambient.flags.learning import Chunk, Evidence, Fleet, call_log_odds, calls_count, chunk_of, rows_of
 from lowambient.flags.signs import Piece, Signs
 from lowambient.flags.sources import COLD, MARKS, UNCLEAR, Source
 
@@ -178,6 +178,7 @@ def _quiet_winters(history: History, source: Source, units: Index) -> Iterator[R
     hours = history.band_hours(units)
     for place, unit in enumerate(units):
         expected = hours[place] @ hazards.T
+        says = calls_count(source) * expected
         for year in np.unique(winter):
             weeks = np.flatnonzero(winter == year)
             if expected[weeks].sum(axis=0).max() < COLD_ENOUGH:
@@ -190,7 +191,7 @@ def _quiet_winters(history: History, source: Source, units: Index) -> Iterator[R
                     int(unit), None, "cold weather", at, "cold_hours", f"{name}/{year}/{(year + 1) % 100:02d}", sentence
                 ),
                 weeks,
-                -expected[weeks],
+                -says[weeks],
             )
 
 
