@@ -23,7 +23,15 @@ REPOSITORY = HERE.parents[1]
 sys.path.insert(0, str(HERE.parent))
 
 from flag_rivals import call_features, ceiling, count_ceiling, features, spreadsheets  # noqa: E402
-from flag_scores import Planted, average_precision, figures, poisson_deviance  # noqa: E402
+from flag_scores import (  # noqa: E402
+    Planted,
+    average_precision,
+    calibration_error,
+    figures,
+    poisson_deviance,
+    probabilities,
+)
+from forecast_scores import reliability, spread_scores, weather_scores  # noqa: E402
 
 from lowambient import judgement, pipeline  # noqa: E402
 from lowambient.profile import load_profile  # noqa: E402
@@ -114,6 +122,7 @@ def scored(kind: str, seed: int, work: Path) -> dict[str, object]:
     pipeline.report(profile, folder / "out")
     with Store(load_profile(profile).store, read_only=True) as store:
         frames = {name: store.frame(name, "all") for name in judgement.WEIGHED}
+        counts, states = store.frame("unit_counts", "unit_id"), store.frame("unit_states", "unit_id, state")
     tables = {
         name: pl.read_parquet(folder / "out" / "tables" / f"{name}.parquet") for name in ("flags", "calls", "forecast")
     }
@@ -121,8 +130,19 @@ def scored(kind: str, seed: int, work: Path) -> dict[str, object]:
     units = frames["flag_units"].sort("unit_id")
     served = units["still_served"].fill_null(value=False).to_numpy()
     names = units["unit_id"].filter(pl.Series(served))
+    came = planted.next_winter.select("unit_id", "calls_1")
+    served_states = states.filter(pl.col("unit_id").is_in(names.implode()))
+    more = spread_scores(counts, states, came)
+    if (folder / "truth" / "next_winter_weather.csv").exists():
+        more |= weather_scores(served_states, units, _reader(folder)("next_winter_weather"), came)
+    lockout, out = (probabilities(tables["flags"], flag, names) for flag in ("cold lockout", "head control out"))
+    logged = names.is_in(planted.units.filter("is_logged")["unit_id"].implode()).to_numpy()
     return {
-        "figures": figures(tables | {"circuit_months": frames["circuit_months"]}, planted, names),
+        "figures": figures(tables | {"circuit_months": frames["circuit_months"]}, planted, names) | more,
+        "reliability": {
+            "recurring": (planted.recurs(names), lockout, logged),
+            "head control out": (planted.has("head control out", names), out, logged),
+        },
         "features": features(frames)[served],
         "targets": targets(planted, names),
         "came": first_winter(planted, names),
@@ -195,6 +215,21 @@ def table(rows: pl.DataFrame) -> str:
     return "\n".join(lines)
 
 
+def pooled(fleets: dict[int, dict[str, object]]) -> str:
+    """The reliability picture over all fleets, for all units, for logged ones and for the others."""
+    lines = []
+    for flag in ("recurring", "head control out"):
+        truth, probability, logged = (
+            np.concatenate([each["reliability"][flag][part] for each in fleets.values()]) for part in range(3)
+        )
+        for whose, of in (("all units", logged | ~logged), ("logged", logged), ("not logged", ~logged)):
+            error = calibration_error(truth[of], probability[of])
+            picture = reliability(truth[of], probability[of])
+            bins = "  ".join(f"{count}: {said:.2f}/{true:.2f}" for count, said, true in picture)
+            lines.append(f"{flag}, {whose}: pooled calibration error {error:.3f}; units: said/true {bins}")
+    return "\n".join(lines)
+
+
 def main() -> None:
     """The command line."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
@@ -208,6 +243,7 @@ def main() -> None:
     rows = with_rivals(fleets)
     rows.write_csv(work / f"{asked.kind}_figures.csv")
     print(table(rows))
+    print(pooled(fleets))
 
 
 if __name__ == "__main__":
