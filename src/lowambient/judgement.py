@@ -171,7 +171,7 @@ def _rates(store: Store, profile: Profile) -> None:
 
 def _winters(store: Store, profile: Profile) -> None:
     """The next winter, and past ones forecast again."""
-    counts, states = store.frame("unit_counts", "unit_id"), store.frame("unit_states", "unit_id, state")
+    counts, states = _with_last_winter(store), store.frame("unit_states", "unit_id, state")
     store.put("unit_ranking", unit_ranking(counts, states).with_row_index("rank", offset=1))
     store.put("forecast", forecast(counts, input_frame(store, "stations"), profile.thresholds, states))
     _put(store, backtested(store, profile.thresholds))
@@ -242,14 +242,11 @@ def by_temperature(store: Store, thresholds: Mapping[str, float]) -> dict[str, p
 def backtested(store: Store, thresholds: Mapping[str, float]) -> dict[str, pl.DataFrame]:
     """Each past winter forecast from what was known when it began, and held against what came."""
     winters, weighed = store.frame("judged_winters", "winter"), _weighed(store)
-    months = store.frame("months", "month").select("month", "winter")
-    complaints = weighed["flag_calls"].select("call_id", "unit_id", month=pl.col("opened_at").dt.truncate("1mo"))
-    calls = store.frame("call_causes", "call_id").join(complaints, on="call_id").join(months, on="month")
     begun = winters.select("winter", "winter_from").iter_rows()
     past = Past(
         winters=winters,
         states={winter: unit_states(known_before(weighed, at), thresholds) for winter, at in begun},
-        calls=calls,
+        calls=_judged_calls(store),
         unit_counts=store.frame("unit_counts", "unit_id"),
         service=store.frame("unit_service", "unit_id"),
         hours=store.frame("cold_hours", "unit_id, winter"),
@@ -257,6 +254,24 @@ def backtested(store: Store, thresholds: Mapping[str, float]) -> dict[str, pl.Da
         stations=input_frame(store, "stations"),
     )
     return backtest(past, thresholds)
+
+
+def _judged_calls(store: Store) -> pl.DataFrame:
+    """Complaints with their winter and the probability that they were cold lockouts: call_id, unit_id, winter,
+    cold_probability."""
+    month = pl.col("opened_at").dt.truncate("1mo")
+    complaints = store.frame("flag_calls", "call_id").select("call_id", "unit_id", month=month)
+    months = store.frame("months", "month").select("month", "winter")
+    causes = store.frame("call_causes", "call_id")
+    return causes.join(complaints, on="call_id").join(months, on="month").drop("month").sort("call_id")
+
+
+def _with_last_winter(store: Store) -> pl.DataFrame:
+    """`unit_counts` with the last winter's calls counted as the forecast counts them: likely cold lockouts."""
+    counts, likely = store.frame("unit_counts", "unit_id"), pl.col("cold_probability").round(3) >= COUNTS_FROM
+    came = _judged_calls(store).filter(likely).group_by("unit_id", last_winter="winter").agg(calls_last_winter=pl.len())
+    joined = counts.drop("calls_last_winter").join(came, on=["unit_id", "last_winter"], how="left")
+    return joined.with_columns(pl.col("calls_last_winter").fill_null(0).cast(pl.Int64)).sort("unit_id")
 
 
 def plan_inputs(store: Store, profile: Profile, units: pl.DataFrame) -> PlanInputs:

@@ -1,6 +1,7 @@
 """Moves the numbers that flags are weighed with towards those that say most of generated fleets, one at a time.
 
     python tests/long/fit.py --work FOLDER --world 311-318 --demo 31-38 [--only TEXT] [--rounds 1]
+    python tests/long/fit.py --work FOLDER --world 311-318 --demo 31-38 --calls
 
 FOLDER holds fleets that `tests/long/flags.py --work FOLDER` made and judged. Each number is tried at some multiples of
 itself; one is taken only where it lowers the loss of both kinds of fleet, so that no habit of one maker is learned.
@@ -8,6 +9,8 @@ itself; one is taken only where it lowers the loss of both kinds of fleet, so th
 
 Loss of a fleet: log loss of "recurring now", of "head control out now" and of "this call was a cold lockout", and
 the Poisson deviance of next winter's calls, each over its value at the start, averaged.
+
+With --calls: the logistic calibration of the probability that a call was a cold lockout, both kinds weighing alike.
 """
 
 import argparse
@@ -21,18 +24,20 @@ from pathlib import Path
 
 import numpy as np
 import polars as pl
+from sklearn.linear_model import LogisticRegression
 from sklearn.metrics import log_loss
 
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent))
 sys.path.insert(0, str(HERE))
 
-from flag_scores import Planted, poisson_deviance  # noqa: E402
+from flag_scores import Planted, average_precision, poisson_deviance  # noqa: E402
 from flags import MAKERS, first_winter  # noqa: E402
 
 from lowambient import judgement, reference  # noqa: E402
+from lowambient.flags.call_causes import call_causes, regressors, uncalibrated  # noqa: E402
 from lowambient.flags.conditions import states_now  # noqa: E402
-from lowambient.flags.judging import call_causes, learn_records  # noqa: E402
+from lowambient.flags.judging import learn_records  # noqa: E402
 from lowambient.flags.recurrence import calls_a_year, recurring  # noqa: E402
 from lowambient.flags.sources import COLD, sources  # noqa: E402
 from lowambient.profile import load_profile  # noqa: E402
@@ -147,6 +152,42 @@ def losses(fleet: tuple[str, Path], changes: Changes) -> np.ndarray:
     )
 
 
+def calls_seen(fleet: tuple[str, Path]) -> tuple[np.ndarray, np.ndarray]:
+    """What the calibration of calls rests on, and what each call of one fleet was."""
+    frames, planted = _read(*fleet)
+    known, _, _, _, learnt = learn_records(frames, {name: each.value for name, each in reference.thresholds().items()})
+    calls = known.calls
+    cold = pl.DataFrame({"call_id": calls.call_id}).join(planted.calls, on="call_id", how="left", maintain_order="left")
+    kept = calls.is_complaint & (calls.band >= 0) & cold["is_cold"].is_not_null().to_numpy()
+    seen = regressors(known, uncalibrated(known, learnt))
+    return seen[kept], cold["is_cold"].filter(pl.Series(kept)).to_numpy().astype(bool)
+
+
+def print_calibration(fleets: list[tuple[str, Path]]) -> None:
+    """Coefficients from all fleets, and the log loss of each fleet under those of the fleets of other parity."""
+    with ProcessPoolExecutor(2, get_context("spawn")) as pool:
+        data = list(pool.map(calls_seen, fleets))
+    whole = _calibration(fleets, data)
+    print("intercept", whole.intercept_.round(3), "log odds, neighbours, outdoor", whole.coef_.round(3))
+    for parity in (0, 1):
+        others = [at for at in range(len(data)) if at % 2 == parity]
+        model = _calibration([fleets[at] for at in others], [data[at] for at in others])
+        for at in set(range(len(data))) - set(others):
+            seen, truth = data[at]
+            odds = seen[:, 0]
+            found = model.predict_proba(seen)[:, 1]
+            before = _log_loss(truth, 1 / (1 + np.exp(-odds)))
+            gain = f"AP {average_precision(truth, odds):.3f} to {average_precision(truth, found):.3f}"
+            print(fleets[at][1].name, f"log loss {before:.3f} to {_log_loss(truth, found):.3f}", gain)
+
+
+def _calibration(fleets: list[tuple[str, Path]], data: list[tuple[np.ndarray, np.ndarray]]) -> LogisticRegression:
+    kinds = np.repeat([kind for kind, _ in fleets], [len(truth) for _, truth in data])
+    weight = sum(np.where(kinds == kind, 1e4 / (kinds == kind).sum(), 0.0) for kind in np.unique(kinds))
+    seen, truth = (np.concatenate(parts) for parts in zip(*data, strict=True))
+    return LogisticRegression().fit(seen, truth, weight)
+
+
 def _log_loss(truth: np.ndarray, probability: np.ndarray) -> float:
     return float(log_loss(truth, np.clip(probability, KEPT_LOW, 1 - KEPT_LOW), labels=[False, True]))
 
@@ -195,6 +236,7 @@ def main() -> None:
     for kind in sorted(MAKERS):
         parser.add_argument(f"--{kind}", required=True, help="first-last")
     parser.add_argument("--only", default="", help="numbers whose name holds this")
+    parser.add_argument("--calls", action="store_true")
     parser.add_argument("--rounds", type=int, default=1)
     asked = parser.parse_args()
     bounds: Callable[[str], list[int]] = lambda text: [int(each) for each in text.split("-")]  # noqa: E731
@@ -202,6 +244,9 @@ def main() -> None:
     for kind in sorted(MAKERS):
         first, last = bounds(getattr(asked, kind))
         fleets += [(kind, asked.work / f"{kind}{seed}") for seed in range(first, last + 1)]
+    if asked.calls:
+        print_calibration(fleets)
+        return
     numbers = [each for each in NUMBERS if asked.only in str(each)]
     for number, multiple in search(fleets, numbers, asked.rounds):
         print("TAKEN", number, "times", multiple, flush=True)

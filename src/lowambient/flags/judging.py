@@ -2,16 +2,16 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from lowambient.flags.call_causes import call_causes
 from lowambient.flags.conditions import Condition, condition, states_now
 from lowambient.flags.fitted import cools_in_cold, economizer_probability, fitted_probability
 from lowambient.flags.history import History, history
-from lowambient.flags.learning import Evidence, Fleet, learned, ordinary_rate, returning
+from lowambient.flags.learning import Evidence, Fleet, learned, ordinary_rate
 from lowambient.flags.recalibration import fleet_shift
 from lowambient.flags.recurrence import calls_a_year, recurring
 from lowambient.flags.signs import Piece, Signs, signs
@@ -192,21 +192,6 @@ def _logged(known: History, weeks: pl.DataFrame) -> npt.NDArray[np.bool_]:
         if unit_id in number and 0 <= week < known.weeks:
             found[number[unit_id], week] = True
     return found
-
-
-def call_causes(known: History, fleet: Fleet) -> pl.DataFrame:
-    """Probability that each complaint was a cold lockout, from words, weather and everything known of its unit.
-
-    One that comes back from the complaint before it is what that one was.
-    """
-    calls = known.calls
-    total = np.maximum(ordinary_rate(known, fleet) + sum(fleet.made.values(), np.zeros(len(calls))), 1e-300)
-    cold, back = fleet.made[COLD] / total, returning(calls, fleet) / total
-    rows = np.flatnonzero(calls.is_complaint)
-    for before, now in pairwise(rows.tolist()):
-        cold[now] += back[now] * cold[before]
-    frame = pl.DataFrame({"call_id": calls.call_id, "cold_probability": cold})
-    return frame.filter(pl.Series(calls.is_complaint)).sort("call_id")
 
 
 def _unit_states(known: History, source: Source, now: Array) -> pl.DataFrame:
