@@ -40,7 +40,10 @@ def context(book: Book) -> Context:
         "surest": _surest(book, "symptom"),
         "fixed": next(iter(book.rows("first_time_fix", tables["first_time_fix"].filter(dimension="fleet"))), None),
         "fix_groups": book.rows("first_time_fix", tables["first_time_fix"].filter(pl.col("dimension") != "fleet")),
-        "groups": [(row, labels.get(row["value"])) for row in book.rows("callback_rates", _listed(rates))],
+        "groups": [
+            (row, labels.get(row["value"]))
+            for row in book.rows("callback_rates", book.first(_listed(rates), rates.height))
+        ],
         "windows": book.rows("callback_rates", rates.filter(dimension="window").sort("clock", "window")),
         "soon": _at(book, (7.0, in_force["days"])),
         "clusters": book.rows("clusters"),
@@ -52,9 +55,9 @@ def context(book: Book) -> Context:
             tables["rate_change"].filter("changes", measure=MAIN_MEASURE, symptom="low-pressure trip"),
             "ratio",
         ),
-        "gathering": book.rows("cold_gathering", _gathering(book).head(UNITS_SHOWN)),
+        "gathering": book.rows("cold_gathering", book.first(_gathering(book), UNITS_SHOWN)),
         "by_work": book.rows("follow_up_by_work"),
-        "repairs": book.rows("follow_up", repairs.head(REPAIRS_SHOWN)),
+        "repairs": book.rows("follow_up", book.first(repairs, REPAIRS_SHOWN)),
         "repairs_in_all": repairs.height,
         "verdicts": book.rows("follow_up_verdicts"),
         "chart_rates": charts.rates(_cells(book), least, _middles(book, figures), figures),
@@ -88,6 +91,12 @@ def band_labels(book: Book) -> dict[str, str]:
         low, high = (figures.text(edge, "degC", 0 if figures.units.system == "us" else 1) for edge in edges)
         labels[value] = f"{low} to {high} {figures.units.temperature_unit}"
     return labels
+
+
+def _groups(book: Book, labels: dict[str, str]) -> list[tuple[Row, str | None]]:
+    """Groups listed, each with its name where the reader says it otherwise than the table."""
+    listed = _listed(book.tables["callback_rates"])
+    return [(row, labels.get(row["value"])) for row in book.rows("callback_rates", book.first(listed, listed.height))]
 
 
 def _middles(book: Book, figures: Figures) -> dict[str, float]:

@@ -19,7 +19,7 @@ _PERCENT = ' data-shown="percent"'
 UTC = ZoneInfo("UTC")
 NOT_KNOWN = Markup('<span class="none" title="not known">–</span>')
 # Control characters, which HTML forbids, as their pictures (Unicode block U+2400); tab and line feed stay.
-_PICTURES = {code: 0x2400 + code for code in range(32) if code not in (9, 10)} | {127: 0x2421}
+PICTURES = {code: 0x2400 + code for code in range(32) if code not in (9, 10)} | {127: 0x2421}
 
 
 @dataclass(frozen=True)
@@ -52,7 +52,7 @@ def cell_text(value: Any) -> str:
 
 def shown_text(value: Any) -> Markup:
     """Text from an export, its direction kept to itself, with control characters made visible."""
-    return NOT_KNOWN if value is None else Markup("<bdi>{}</bdi>").format(str(value).translate(_PICTURES))
+    return NOT_KNOWN if value is None else Markup("<bdi>{}</bdi>").format(str(value).translate(PICTURES))
 
 
 def clipped(value: Any, characters: int = 160) -> str:
@@ -168,7 +168,7 @@ def percent_text(share: float) -> str:
 
 def _in_single_quotes(key: tuple[str | None, ...]) -> str:
     """A key as JSON for an attribute in single quotes: JSON is full of double ones, which need no escape there."""
-    text = json.dumps(key, ensure_ascii=False).translate(_PICTURES)
+    text = json.dumps(key, ensure_ascii=False).translate(PICTURES)
     return text.replace("&", "&amp;").replace("'", "&#39;").replace("<", "&lt;").replace(">", "&gt;")
 
 

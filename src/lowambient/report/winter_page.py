@@ -78,12 +78,12 @@ def _sites(book: Book) -> pl.DataFrame:
             schema={"site_id": pl.String, "name": pl.String, "latitude": pl.Float64, "longitude": pl.Float64}
         )
     forecast = book.tables["forecast"].filter(pl.col("level") == "site")
-    return (
+    ordered = (
         forecast.join(sites.select("site_id", *place), on="site_id", how="left")
         .with_columns(pl.col("name").fill_null(pl.col("site_id")))
         .sort("expected_cold_calls", "cold_hours_typical", "site_id", descending=[True, True, False])
-        .head(SITES_SHOWN)
     )
+    return book.first(ordered, SITES_SHOWN)
 
 
 # The plan
@@ -91,7 +91,7 @@ def _sites(book: Book) -> pl.DataFrame:
 
 def _plan(book: Book) -> Context:
     chosen = book.tables["plan"].filter("selected").sort("rank", "unit_id")
-    shown = chosen.head(WORK_SHOWN).join(site_names(book), on="site_id", how="left", maintain_order="left")
+    shown = book.first(chosen, WORK_SHOWN).join(site_names(book), on="site_id", how="left", maintain_order="left")
     summary, curve = book.tables["plan_summary"], book.tables["budget_curve"]
     assumptions, reasons = book.tables["plan_assumptions"], book.tables["fit_reasons"]
     return {
@@ -107,7 +107,7 @@ def _plan(book: Book) -> Context:
         "effects": book.rows("option_effects"),
         "scenarios": book.rows("plan_sensitivity", _as_taken_first(book.tables["plan_sensitivity"])),
         "frailest": _frailest(book),
-        "reasons": book.rows("fit_reasons", _most_units(reasons).head(REASONS_SHOWN)),
+        "reasons": book.rows("fit_reasons", book.first(_most_units(reasons), REASONS_SHOWN)),
         "reasons_in_all": reasons.height,
         "curve": book.rows("budget_curve", curve.sort("budget")),
         "half_way": _half_way(book),
@@ -178,7 +178,7 @@ def _ranking(book: Book) -> Context:
         .join(site_names(book), on="site_id", how="left")
         .sort("rank", "expected_cold_calls", "unit_id", descending=[False, True, False], nulls_last=True)
     )
-    shown = ranking.head(ROWS_SHOWN)
+    shown = book.first(ranking, ROWS_SHOWN)
     return {
         "ranking": book.rows("unit_ranking", shown),
         "ranked": ranking.height,
