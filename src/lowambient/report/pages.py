@@ -153,7 +153,6 @@ def environment_of(book: Book) -> jinja2.Environment:
         figure=formats.figure,
         quantity=formats.quantity,
         interval=formats.interval,
-        percent=formats.percent,
         moment=formats.moment,
         in_units=formats.units.sentence,
         written=figures.shown_text,
