@@ -413,6 +413,37 @@ def test_a_phone_needs_no_sideways_scroll(
     context.close()
 
 
+def test_wide_tables_are_cards_on_a_phone_and_still_sort(browser: Browser, usual: Path) -> None:
+    """No cell lies outside the screen, each names its column, and a list stands in for the head that is gone."""
+    context = browser.new_context(viewport=SIZES["phone"])
+    page = look(context, usual / "winter.html", CHARTS).page
+    for name in ("plan", "units"):
+        head = [text.strip(" ↕↑↓\xa0") for text in page.locator(f"#{name} thead th").all_text_contents()]
+        labels = page.eval_on_selector_all(
+            f"#{name} tbody tr:first-child td", "cells => cells.map(cell => cell.dataset.label)"
+        )
+        assert labels == [text for text in head if text != "Unit"]
+    for table_shown in page.locator(".scroll table:visible").all():
+        box = table_shown.bounding_box()
+        assert box is not None
+        assert box["x"] + box["width"] <= SIZES["phone"]["width"]
+    part = page.locator("section:has(#plan)")
+    chosen = [row for row in table(usual, "plan") if row["selected"] == "true"]
+    costs = sorted(round(float(row["cost"])) for row in chosen)
+    part.get_by_label("Sort by").select_option(label="Cost, USD, highest first")
+    shown = [int(text.replace(",", "")) for text in column(page, "plan", 3)]
+    assert shown == costs[::-1][:20]
+    part.get_by_label("Sort by").select_option(label="as listed")
+    ranked = sorted(chosen, key=lambda row: int(row["rank"]))
+    assert column(page, "plan", 1) == [row["unit_id"] for row in ranked][:20]
+    context.close()
+    desktop = browser.new_context(viewport=SIZES["desktop"])
+    page = look(desktop, usual / "winter.html").page
+    assert page.get_by_label("Sort by").locator("visible=true").count() == 0
+    assert page.locator("table.stacked").count() == 0
+    desktop.close()
+
+
 def test_charts_follow_the_window(usual: Path, desktop: BrowserContext) -> None:
     page = look(desktop, usual / "winter.html", CHARTS).page
     wide = page.locator("#rate svg").first.bounding_box()

@@ -24,7 +24,11 @@ class Book:
 
     def first(self, frame: pl.DataFrame, most: int) -> pl.DataFrame:
         """The rows of a long table that a page shows: `most`, or the fewer that this book has room for."""
-        return frame.head(most if self.most_rows is None else min(most, self.most_rows))
+        return frame.head(self.most(most))
+
+    def most(self, most: int) -> int:
+        """`most` rows, or the fewer that this book has room for."""
+        return most if self.most_rows is None else min(most, self.most_rows)
 
     def rows(self, table: str, frame: pl.DataFrame | None = None) -> list[Row]:
         """Rows of a table, or of a part of it."""

@@ -93,7 +93,7 @@ class Figures:
         value = row[column]
         if value is None:
             return NOT_KNOWN
-        return _data(row, column, value.astimezone(self.zone).strftime("%Y-%m-%d\N{NO-BREAK SPACE}%H:%M"))
+        return _data(row, column, value.astimezone(self.zone).strftime("%Y-%m-%d %H:%M"))
 
     def quantity(self, row: Row, column: str, digits: int | None = None, unit: str | None = None) -> Markup:
         """A cell with its unit."""
@@ -164,6 +164,8 @@ def share_text(share: float, digits: int | None = None) -> str:
     >>> share_text(0.004), share_text(0.35), share_text(0.9991), share_text(0.000001, 3)
     ('under 1', '35', 'over 99', 'under 0.001')
     """
+    if share == 0:
+        return "0"
     kept = digits or 0
     step = 10.0**-kept
     if 0 < 1 - share < step / 100:

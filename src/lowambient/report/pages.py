@@ -82,13 +82,14 @@ def _intake(book: Book) -> Context:
     return {
         "fact": book.by_key("summary"),
         "totals": book.rows("load_totals"),
+        "files_in_all": loads.height,
         "loads": book.rows("loads", book.first(loads, ROWS_SHOWN)),
         "refusals": book.rows("refusal_reasons", _commonest(book, "refusal_reasons", "rows")),
         "set_aside": book.rows("set_aside_reasons", _commonest(book, "set_aside_reasons", "cells")),
         "unmatched": book.rows("unmatched_ids", _commonest(book, "unmatched_ids", "rows")),
         "coverage": _coverage(book),
         "threshold": book.by_key("thresholds"),
-        "group_limit": GROUPS_SHOWN,
+        "group_limit": book.most(GROUPS_SHOWN),
     }
 
 
@@ -172,7 +173,7 @@ def environment_of(book: Book) -> jinja2.Environment:
         page_link=_page_link,
         interval_mark=figures.interval_mark,
         weight_mark=figures.weight_mark,
-        rows_shown=ROWS_SHOWN,
+        rows_shown=book.most(ROWS_SHOWN),
         has_workbook={row.key[0]: row["rows"] <= XLSX_ROWS for row in book.rows("contents")},
     )
     return environment

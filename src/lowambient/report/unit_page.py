@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 import jinja2
 import polars as pl
+from markupsafe import Markup
 
 from lowambient.refrigerant.catalogue import refrigerants
 from lowambient.refrigerant.names import canonical_names
@@ -15,7 +16,7 @@ from lowambient.refrigerant.pressure import SEA_LEVEL_KPA, barometric_kpa
 from lowambient.report import schemas
 from lowambient.report.book import Book
 from lowambient.report.facts import RunFacts
-from lowambient.report.figures import Figures, Row, rows
+from lowambient.report.figures import Figures, Row, clipped, rows, shown_text
 from lowambient.report.judged import plan, speaking
 from lowambient.report.pages import copy_assets, environment_of
 from lowambient.report.reading_units import ReadingUnits, System
@@ -272,18 +273,16 @@ _HEADER = (
 )
 
 
-def header(place: Place) -> list[tuple[str, str]]:
+def header(place: Place) -> list[tuple[str, Markup]]:
     """What the unit list says, in the reader's units; blanks are left out."""
+    row = Row("in_units", (place.unit["unit_id"],), place.unit)
     told = []
     for label, column, unit in _HEADER:
         value = place.unit.get(column)
-        if value is None:
-            continue
         if isinstance(value, str):
-            told.append((label, value))
-        else:
-            kind = unit or "-"
-            told.append((label, place.here.text(value, kind) + place.here.unit_text(kind)))
+            told.append((label, shown_text(clipped(value, 60))))
+        elif value is not None:
+            told.append((label, place.here.quantity(row, column, unit=unit or "-")))
     return told
 
 
