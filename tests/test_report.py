@@ -24,8 +24,10 @@ from lowambient import reference
 from lowambient.records import outputs
 from lowambient.report import (
     RunFacts,
+    intake_counts,
     pages,
     schemas,
+    site_map,
     summaries,
     winter_charts,
     winter_page,
@@ -440,7 +442,7 @@ def test_reasons_that_differ_in_values_only_are_counted_together() -> None:
         }
     )
     kinds = {
-        row["kind"]: row for row in as_written("refusal_reasons", summaries.refusal_reasons(quarantine)).to_dicts()
+        row["kind"]: row for row in as_written("refusal_reasons", intake_counts.refusal_reasons(quarantine)).to_dicts()
     }
     assert {kind: row["rows"] for kind, row in kinds.items()} == {
         "unit … is not on the unit list": 2,
@@ -456,7 +458,7 @@ def test_reasons_that_differ_in_values_only_are_counted_together() -> None:
 def test_an_unmatched_id_is_one_line_over_all_files() -> None:
     rows = [("a.csv", "RTU9", 14, "RTU-9"), ("b.csv", "RTU9", 2, "RTU-9"), ("b.csv", "rtu9", 1, None)]
     unmatched = pl.DataFrame(rows, schema=("source", "written", "rows", "nearest"), orient="row")
-    assert as_written("unmatched_ids", summaries.unmatched_ids(unmatched)).rows() == [
+    assert as_written("unmatched_ids", intake_counts.unmatched_ids(unmatched)).rows() == [
         ("RTU9", 16, 2, "RTU-9", "a.csv"),
         ("rtu9", 1, 1, None, "b.csv"),
     ]
@@ -691,7 +693,7 @@ def test_without_past_winters_last_winters_count_stands_in_the_chart() -> None:
     ],
 )
 def test_class_breaks_are_round_and_below_the_highest(values: list[float], breaks: list[float]) -> None:
-    assert winter_charts.class_breaks(pl.Series(values, dtype=pl.Float64)) == pytest.approx(breaks)
+    assert site_map.class_breaks(pl.Series(values, dtype=pl.Float64)) == pytest.approx(breaks)
 
 
 def places(*towns: tuple[float, float, int]) -> pl.DataFrame:
@@ -715,7 +717,7 @@ def places(*towns: tuple[float, float, int]) -> pl.DataFrame:
     ],
 )
 def test_towns_far_apart_get_maps_of_their_own(towns: tuple[tuple[float, float, int], ...], sizes: list[int]) -> None:
-    assert [len(part) for part in winter_charts.regions(places(*towns))] == sizes
+    assert [len(part) for part in site_map.regions(places(*towns))] == sizes
 
 
 def test_templates_hold_no_arithmetic() -> None:

@@ -21,7 +21,7 @@ function fitted(spec, width) {
   return spec;
 }
 
-// Columns that a page carries in short: see `unit_charts.packed`.
+// Columns that a page carries in short: see `packing.packed`.
 function column(packed) {
   const MINUTE_MS = 60000;
   if (Array.isArray(packed)) return packed;

@@ -3,6 +3,8 @@
 import polars as pl
 
 from lowambient.report import callback_charts as charts
+from lowambient.report import interval_lists as lists
+from lowambient.report import linked_rates, temperature_charts
 from lowambient.report.book import Book, Context
 from lowambient.report.figures import Figures, Row
 
@@ -60,16 +62,16 @@ def context(book: Book) -> Context:
         "repairs": book.rows("follow_up", book.first(repairs, REPAIRS_SHOWN)),
         "repairs_in_all": repairs.height,
         "verdicts": book.rows("follow_up_verdicts"),
-        "chart_rates": charts.rates(_cells(book), least, _middles(book, figures), figures),
-        "chart_sites": charts.sites(sites),
+        "chart_rates": linked_rates.rates(_cells(book), least, _middles(book, figures), figures),
+        "chart_sites": lists.sites(sites),
         "chart_windows": charts.windows(rates.filter(dimension="window")),
         "chart_time": charts.time_to_callback(tables["time_to_callback"], in_force),
         "chart_age": charts.calls_by_service_age(tables["calls_by_service_age"]),
-        "chart_fix": charts.first_time_fix(_people_capped(tables["first_time_fix"])),
-        "chart_clusters": charts.clusters(clusters, _cluster_share(clusters)),
-        "chart_curve": charts.rate_curve(curve, tables["rate_change"], figures),
+        "chart_fix": lists.first_time_fix(_people_capped(tables["first_time_fix"])),
+        "chart_clusters": lists.clusters(clusters, _cluster_share(clusters)),
+        "chart_curve": temperature_charts.rate_curve(curve, tables["rate_change"], figures),
         "chart_gathering": charts.gathering(_gathering(book)),
-        "chart_held": charts.held(
+        "chart_held": lists.held(
             tables["follow_up_by_work"],
             tables["follow_up_verdicts"],
             threshold["held_ratio"]["value"],

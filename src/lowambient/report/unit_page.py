@@ -8,7 +8,6 @@ from zoneinfo import ZoneInfo
 
 import jinja2
 import polars as pl
-from markupsafe import Markup
 
 from lowambient.refrigerant.catalogue import refrigerants
 from lowambient.refrigerant.names import canonical_names
@@ -16,16 +15,18 @@ from lowambient.refrigerant.pressure import SEA_LEVEL_KPA, barometric_kpa
 from lowambient.report import schemas
 from lowambient.report.book import Book
 from lowambient.report.facts import RunFacts
-from lowambient.report.figures import Figures, Row, clipped, rows, shown_text
+from lowambient.report.figures import Figures, Row, rows
 from lowambient.report.judged import plan, speaking
 from lowambient.report.pages import copy_assets, environment_of
 from lowambient.report.reading_units import ReadingUnits, System
 from lowambient.report.single_file import inlined
 from lowambient.report.summaries import thresholds_used
 from lowambient.report.tables import as_written, empty
-from lowambient.report.unit_drawings import Place, drawings
+from lowambient.report.unit_drawings import drawings
 from lowambient.report.unit_files import file_names, units_with_pages
 from lowambient.report.unit_frames import EXTRA, extra
+from lowambient.report.unit_header import BLANK, header
+from lowambient.report.unit_place import Place
 
 MOST_BYTES = 300_000
 MOST_SHOWN = (80, 40, 15, 4)
@@ -227,7 +228,7 @@ class Press:
         elif place.refrigerant is None:
             reason = self._refused.get(unit["refrigerant"], "it is not known here")
             yield f"Its refrigerant has no saturation table ({reason}), so no pressure is shown as a temperature."
-        for column, text in _BLANK.items():
+        for column, text in BLANK.items():
             if unit[column] is None:
                 yield text
         limits = part["unit_limits"]
@@ -242,48 +243,6 @@ class Press:
             yield "No weather station serves it, so nothing is said about its weather."
         if part["coverage"].height == 0 or part["coverage"]["readings"][0] == 0:
             yield "It was never logged: what is said rests on calls, words and lists."
-
-
-_BLANK = {
-    "duty": "The list does not say when cooling can be wanted.",
-    "head_control": "The list does not say whether a head-pressure control is fitted.",
-    "served_from": "The list has no start of service: it is taken to run from the first day of the calls export.",
-}
-_HEADER = (
-    ("Refrigerant", "refrigerant", None),
-    ("Duty", "duty", None),
-    ("Head-pressure control", "head_control", None),
-    ("Capacity", "capacity_kw", "kW"),
-    ("Circuits", "circuits", None),
-    ("Condenser fans", "condenser_fans", None),
-    ("LP switch sits at", "lp_switch_at", None),
-    ("LP cut-out", "lp_cut_out_kpa", "kPa"),
-    ("LP reset", "lp_reset_kpa", "kPa"),
-    ("Fan on", "fan_on_kpa", "kPa"),
-    ("Fan off", "fan_off_kpa", "kPa"),
-    ("HP cut-out", "hp_cut_out_kpa", "kPa"),
-    ("Space kept at", "space_c", "degC"),
-    ("Economizer", "economizer", None),
-    ("Heat pump", "heat_pump", None),
-    ("Pump-down", "pump_down", None),
-    ("Installed", "installed_on", None),
-    ("In service from", "served_from", None),
-    ("to", "served_to", None),
-    ("Taken out", "retired_on", None),
-)
-
-
-def header(place: Place) -> list[tuple[str, Markup]]:
-    """What the unit list says, in the reader's units; blanks are left out."""
-    row = Row("in_units", (place.unit["unit_id"],), place.unit)
-    told = []
-    for label, column, unit in _HEADER:
-        value = place.unit.get(column)
-        if isinstance(value, str):
-            told.append((label, shown_text(clipped(value, 60))))
-        elif value is not None:
-            told.append((label, place.here.quantity(row, column, unit=unit or "-")))
-    return told
 
 
 def evidence_of(evidence: pl.DataFrame, most: int) -> dict[str, list[Row]]:

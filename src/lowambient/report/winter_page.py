@@ -2,6 +2,7 @@
 
 import polars as pl
 
+from lowambient.report import site_map, temperature_charts
 from lowambient.report import winter_charts as charts
 from lowambient.report.book import Book, Context
 from lowambient.report.figures import Row
@@ -64,7 +65,7 @@ def _forecast(book: Book) -> Context:
         "sites_placed": sites.filter(pl.col("latitude").is_not_null()).height,
         "winters": book.rows("winters"),
         "chart_forecast": charts.fleet_forecast(forecast, past),
-        "chart_map": charts.map_of_sites(sites),
+        "chart_map": site_map.map_of_sites(sites),
         "chart_winters": charts.winters(book.tables["winters"]),
     }
 
@@ -149,7 +150,7 @@ def _temperatures(book: Book) -> Context:
         "exposure": book.rows("exposure", exposure.filter(pl.col("unit_hours") > 0)),
         "worst_band": _worst_band(book),
         "mildest_band": _band_from(book, "mild_from_c"),
-        "chart_rate": charts.rate_by_temperature(exposure, book.figures),
+        "chart_rate": temperature_charts.rate_by_temperature(exposure, book.figures),
     }
 
 
