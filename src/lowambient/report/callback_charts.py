@@ -35,7 +35,7 @@ def windows(table: pl.DataFrame) -> Spec | None:
         mine = table.filter(clock=clock)
         if mine.is_empty():
             continue
-        base = alt.Chart(mine.select("window", "calls", "censored", "callbacks", *_RATE)).encode(
+        base = alt.Chart(mine.select("clock", "value", "window", "calls", "censored", "callbacks", *_RATE)).encode(
             x=alt.X(
                 "window:Q",
                 title=f"length of the window, {clock}",
@@ -57,7 +57,7 @@ def windows(table: pl.DataFrame) -> Spec | None:
         line = base.mark_line(color=BLUE, strokeWidth=1, aria=False).encode(y="rate:Q")
         point = base.mark_circle(size=60, opacity=1, color=BLUE).encode(y="rate:Q")
         parts.append(alt.layer(span, line, point).properties(width=400, height=190, title=f"By {clock}"))
-    return spec(alt.concat(*parts, columns=2, spacing=30), VALUE_PX) if parts else None
+    return spec(alt.concat(*parts, columns=2, spacing=30), VALUE_PX, ("callback_rates",)) if parts else None
 
 
 _RATE = ("rate", "lower", "upper", "resampled_lower", "resampled_upper")
@@ -67,7 +67,7 @@ def time_to_callback(table: pl.DataFrame, in_force: Mapping[str, float]) -> Spec
     """Share that has come back by each time, with its interval, and a line at the window `in_force`; a part a clock."""
     parts = []
     for clock in ("days", "cold hours"):
-        mine = table.filter(pl.col("share").is_not_null(), clock=clock).drop("clock")
+        mine = table.filter(pl.col("share").is_not_null(), clock=clock)
         if mine.is_empty():
             continue
         base = alt.Chart(mine).encode(
@@ -90,7 +90,7 @@ def time_to_callback(table: pl.DataFrame, in_force: Mapping[str, float]) -> Spec
             .encode(x="window:Q")
         )
         parts.append(alt.layer(area, limit, line, near).properties(width=400, height=200, title=f"By {clock}"))
-    return spec(alt.concat(*parts, columns=2, spacing=30), VALUE_PX) if parts else None
+    return spec(alt.concat(*parts, columns=2, spacing=30), VALUE_PX, ("time_to_callback",)) if parts else None
 
 
 def calls_by_service_age(table: pl.DataFrame) -> Spec | None:
@@ -107,7 +107,7 @@ def calls_by_service_age(table: pl.DataFrame) -> Spec | None:
         scale=alt.Scale(domain=kinds, range=colours),
         legend=alt.Legend(symbolOpacity=1, symbolType="stroke", symbolStrokeWidth=3),
     )
-    base = alt.Chart(known.drop("time")).encode(
+    base = alt.Chart(known).encode(
         x=alt.X("years:Q", title="years since first watched", axis=alt.Axis(grid=False, tickMinStep=0.5, tickCount=8)),
         color=colour,
     )
@@ -136,7 +136,11 @@ def calls_by_service_age(table: pl.DataFrame) -> Spec | None:
             tip("at_risk", "units watched so long", COUNT),
         ],
     )
-    return spec(alt.layer(area, line, near).properties(width=500, height=240, title="Calls a unit"), VALUE_PX)
+    return spec(
+        alt.layer(area, line, near).properties(width=500, height=240, title="Calls a unit"),
+        VALUE_PX,
+        ("calls_by_service_age",),
+    )
 
 
 def gathering(table: pl.DataFrame) -> Spec | None:
@@ -177,4 +181,5 @@ def gathering(table: pl.DataFrame) -> Spec | None:
     return spec(
         alt.layer(chance, point).properties(width=500, height=260, title="Share of its episodes that were cold"),
         VALUE_PX,
+        ("cold_gathering",),
     )

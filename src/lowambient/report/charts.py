@@ -4,6 +4,7 @@ Colours are names of the style sheet's variables, so that a chart follows the li
 being drawn again. `usermeta.gutter_px` is what the page's script leaves beside the plot when it fits the width.
 """
 
+from collections.abc import Sequence
 from typing import Any
 
 import altair as alt
@@ -14,8 +15,8 @@ INK, SOFT, LINE = "var(--ink)", "var(--soft)", "var(--line)"
 BLUE, SKY, VERMILLION, GREY = "var(--blue)", "var(--sky)", "var(--vermillion)", "var(--grey)"
 
 
-def spec(chart: alt.TopLevelMixin, gutter_px: int) -> Spec:
-    """Vega-Lite specification of a chart, dressed for the page."""
+def spec(chart: alt.TopLevelMixin, gutter_px: int, tables: Sequence[str] = ()) -> Spec:
+    """Vega-Lite specification of a chart, dressed for the page, with the written tables that its data are rows of."""
     labels = {
         "labelColor": SOFT,
         "titleColor": SOFT,
@@ -24,7 +25,7 @@ def spec(chart: alt.TopLevelMixin, gutter_px: int) -> Spec:
         "titleFontWeight": 400,
     }
     dressed: Spec = chart.to_dict()
-    dressed["usermeta"] = {"gutter_px": gutter_px}
+    dressed["usermeta"] = {"gutter_px": gutter_px, "tables": [*tables]}
     dressed["background"] = None
     dressed["config"] = {
         "font": "system-ui, sans-serif",

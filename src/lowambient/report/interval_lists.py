@@ -79,8 +79,8 @@ def first_time_fix(table: pl.DataFrame) -> Spec | None:
             *share_tips("rate"),
         ]
         lines = fleet["rate"].drop_nulls().to_list()
-        parts.append(_listed(mine.drop("dimension"), "value", sorted(mine["value"]), "rate", title, tips, lines=lines))
-    return spec(alt.concat(*parts, columns=2, spacing=34), LABEL_PX) if parts else None
+        parts.append(_listed(mine, "value", sorted(mine["value"]), "rate", title, tips, lines=lines))
+    return spec(alt.concat(*parts, columns=2, spacing=34), LABEL_PX, ("first_time_fix",)) if parts else None
 
 
 def sites(table: pl.DataFrame) -> Spec | None:
@@ -98,9 +98,11 @@ def sites(table: pl.DataFrame) -> Spec | None:
         *share_tips("rate"),
         tip("shrunk_rate", "weighed with all sites", SHARE),
     ]
-    kept = table.select("clock", "name", "calls", "censored", "callbacks", "rate", "lower", "upper", "shrunk_rate")
+    kept = table.select(
+        "clock", "value", "name", "calls", "censored", "callbacks", "rate", "lower", "upper", "shrunk_rate"
+    )
     chart = _listed(kept, "name", order, "rate", "Share that came back", tips, label_px=LABEL_PX + 30)
-    return spec(chart.transform_filter("datum.clock === clock").add_params(clock), LABEL_PX + 30)
+    return spec(chart.transform_filter("datum.clock === clock").add_params(clock), LABEL_PX + 30, ("callback_rates",))
 
 
 def clusters(table: pl.DataFrame, share: float | None) -> Spec | None:
@@ -115,6 +117,7 @@ def clusters(table: pl.DataFrame, share: float | None) -> Spec | None:
         pl.col("lower").clip(lower_bound=0.1).alias("lower_drawn"),
     ).select(
         "kind",
+        "cluster",
         "calls",
         "cold_rate_ratio",
         "lower",
@@ -146,9 +149,9 @@ def clusters(table: pl.DataFrame, share: float | None) -> Spec | None:
         lines=(1.0,),
         missing="cannot be told",
     )
-    back = named.select("kind", "calls", "callbacks", "callback_share", "callback_lower", "callback_upper").rename(
-        {"callback_lower": "lower", "callback_upper": "upper"}
-    )
+    back = named.select(
+        "kind", "cluster", "calls", "callbacks", "callback_share", "callback_lower", "callback_upper"
+    ).rename({"callback_lower": "lower", "callback_upper": "upper"})
     right = _listed(
         back,
         "kind",
@@ -164,7 +167,7 @@ def clusters(table: pl.DataFrame, share: float | None) -> Spec | None:
         label_px=LABEL_PX + 30,
         lines=() if share is None else (share,),
     )
-    return spec(alt.concat(left, right, columns=2, spacing=34), LABEL_PX + 30)
+    return spec(alt.concat(left, right, columns=2, spacing=34), LABEL_PX + 30, ("clusters",))
 
 
 def held(by_work: pl.DataFrame, verdicts: pl.DataFrame, halved: float) -> Spec | None:
@@ -229,4 +232,4 @@ def held(by_work: pl.DataFrame, verdicts: pl.DataFrame, halved: float) -> Spec |
         .transform_calculate(place="indexof(['held', 'cannot tell', 'too early', 'not held'], datum.verdict)")
         .properties(width=400, height=alt.Step(ROW_PX), title="Single repairs by verdict")
     )
-    return spec(alt.concat(left, right, columns=2, spacing=34), LABEL_PX)
+    return spec(alt.concat(left, right, columns=2, spacing=34), LABEL_PX, ("follow_up_by_work", "follow_up_verdicts"))

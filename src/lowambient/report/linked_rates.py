@@ -68,7 +68,7 @@ def rates(cells: pl.DataFrame, least: float, bands: Mapping[str, float], figures
         parts.rows("unit kind", "value", groups["unit kind"], "By what the unit is for"),
     ]
     chart = alt.concat(*views, columns=2, spacing=34).add_params(window).resolve_scale(x="independent", y="independent")
-    return spec(chart, LABEL_PX)
+    return spec(chart, LABEL_PX, ("recall_cells",))
 
 
 def _compact(

@@ -40,12 +40,14 @@ def map_of_sites(sites: pl.DataFrame) -> Spec | None:
     hours = [0.0, max(placed["cold_hours_typical"]) or 1.0]
     maps = [_map(town, breaks, hours) for town in towns]
     if len(maps) == 1:
-        return spec(maps[0].properties(width=500, height=340), 8)
+        return spec(maps[0].properties(width=500, height=340), 8, ("forecast",))
     titled = [
         chart.properties(width=300, height=260, title=f"around {town['name'][0]}")
         for chart, town in zip(maps, towns, strict=True)
     ]
-    return spec(alt.concat(*titled, columns=2, spacing=24).resolve_scale(color="shared", size="shared"), 8)
+    return spec(
+        alt.concat(*titled, columns=2, spacing=24).resolve_scale(color="shared", size="shared"), 8, ("forecast",)
+    )
 
 
 def _map(placed: pl.DataFrame, breaks: list[float], hours: list[float]) -> Any:

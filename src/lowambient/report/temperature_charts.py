@@ -57,7 +57,7 @@ def rate_by_temperature(exposure: pl.DataFrame, figures: Figures) -> Spec | None
     )
     colour = alt.condition(near, alt.value(VERMILLION), alt.value(GREY))
     hours = _hours(chosen, frame, unit, tips).encode(color=colour)
-    return spec(alt.vconcat(rates, hours, spacing=22).add_params(measure), _GUTTER_PX)
+    return spec(alt.vconcat(rates, hours, spacing=22).add_params(measure), _GUTTER_PX, ("exposure",))
 
 
 def rate_curve(table: pl.DataFrame, changes: pl.DataFrame, figures: Figures) -> Spec | None:
@@ -65,7 +65,7 @@ def rate_curve(table: pl.DataFrame, changes: pl.DataFrame, figures: Figures) -> 
 
     Intervals that reach far above every rate run off the top; where a change of rate is sure, a line marks it.
     """
-    frame = _with_tops(bands(table, figures)).drop("lower_c", "upper_c", "lower", "upper")
+    frame = _with_tops(bands(table, figures)).drop("upper_c", "lower", "upper")
     if frame.is_empty():
         return None
     unit = figures.units.temperature_unit
@@ -95,7 +95,9 @@ def rate_curve(table: pl.DataFrame, changes: pl.DataFrame, figures: Figures) -> 
     layers = [*_change_marks(changes, figures, chosen), area, line, span, point]
     rates = alt.layer(*layers).properties(width=500, height=240, title="Episodes per 1,000 unit-hours")
     hours = _hours(base, frame, unit, tips).encode(color=alt.value(GREY))
-    return spec(alt.vconcat(rates, hours, spacing=22).add_params(symptom, measure), _GUTTER_PX)
+    return spec(
+        alt.vconcat(rates, hours, spacing=22).add_params(symptom, measure), _GUTTER_PX, ("rate_curve", "rate_change")
+    )
 
 
 def bands(table: pl.DataFrame, figures: Figures) -> pl.DataFrame:

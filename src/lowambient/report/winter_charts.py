@@ -56,7 +56,9 @@ def fleet_forecast(forecast: pl.DataFrame, past: pl.DataFrame) -> Spec | None:
         shape=_by_kind(["circle", "diamond"], alt.Shape),
         color=_by_kind([BLUE, VERMILLION], alt.Color),
     )
-    return spec(alt.layer(span, point).properties(height=30 * frame.height + 16, width=500), 130)
+    return spec(
+        alt.layer(span, point).properties(height=30 * frame.height + 16, width=500), 130, ("forecast", "backtest")
+    )
 
 
 def _winters_told(fleet: dict[str, Any], past: pl.DataFrame) -> pl.DataFrame:
@@ -101,7 +103,7 @@ def winters(frame: pl.DataFrame) -> Spec | None:
     base = alt.Chart(counted).encode(x=x, tooltip=tips, opacity=opacity)
     cold = base.mark_bar(color=SKY).encode(y=alt.Y("cold_hours_mean:Q", title=None, axis=value_axis()))
     reset = base.mark_bar(color=BLUE, width={"band": 0.35}).encode(y="reset_cold_hours_mean:Q")
-    return spec(alt.layer(cold, reset).properties(height=200, width=500, title="Hours a unit"), 64)
+    return spec(alt.layer(cold, reset).properties(height=200, width=500, title="Hours a unit"), 64, ("winters",))
 
 
 def budget_curve(curve: pl.DataFrame, summary: pl.DataFrame, currency: str) -> Spec | None:
@@ -133,7 +135,9 @@ def budget_curve(curve: pl.DataFrame, summary: pl.DataFrame, currency: str) -> S
             .encode(x=x, y=y, tooltip=tips)
         )
     return spec(
-        alt.layer(*layers).properties(height=240, width=500, title="Cold calls avoided in a typical winter"), 64
+        alt.layer(*layers).properties(height=240, width=500, title="Cold calls avoided in a typical winter"),
+        64,
+        ("budget_curve", "plan_summary"),
     )
 
 
