@@ -22,9 +22,10 @@ from unit_frames import BEGIN, LOGGED, unit_page_frames
 
 from lowambient import reference
 from lowambient.refrigerant import saturation
-from lowambient.report import write_pages, write_tables, write_unit_page, write_unit_pages
+from lowambient.report import write_mail, write_pages, write_tables, write_unit_page, write_unit_pages
 from lowambient.report.figures import Figures, share_text
 from lowambient.report.judged import speaking
+from lowambient.report.mail import MOST_BYTES as MAILED_BYTES
 from lowambient.report.pages import template_folder
 from lowambient.report.reading_units import ReadingUnits
 from lowambient.report.revisits import contradictions, look_alikes
@@ -595,6 +596,9 @@ def test_a_fleet_of_twenty_thousand_opens_at_once(tmp_path: Path) -> None:
     assert text.count('data-column="rank"') == 300
     assert "the rest is in the download" in text
     assert pl.read_parquet(tmp_path / "tables" / "revisit.parquet").height == units
+    mailed = write_mail(frames, FACTS, tmp_path / "mail.html", units="us")
+    assert mailed.stat().st_size <= MAILED_BYTES
+    assert "Of 20,000 units with a page of their own" in mailed.read_text(encoding="utf-8")
 
 
 def test_evidence_is_counted_for_and_against_whatever_circuit_it_is_of() -> None:

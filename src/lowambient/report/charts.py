@@ -30,7 +30,14 @@ def spec(chart: alt.TopLevelMixin, gutter_px: int, tables: Sequence[str] = ()) -
     dressed["config"] = {
         "font": "system-ui, sans-serif",
         "view": {"stroke": None},
-        "axis": {**labels, "domainColor": LINE, "tickColor": LINE, "gridColor": LINE, "labelPadding": 6},
+        "axis": {
+            **labels,
+            "domainColor": LINE,
+            "tickColor": LINE,
+            "gridColor": LINE,
+            "labelPadding": 6,
+            "labelSeparation": 4,
+        },
         "legend": {
             **labels,
             "orient": "bottom",
