@@ -331,6 +331,68 @@ def test_tables_sort_from_the_keyboard(usual: Path, desktop: BrowserContext) -> 
     expect(page.locator("#sites thead th").nth(4)).to_have_attribute("aria-sort", "ascending")
 
 
+@pytest.mark.parametrize("name", ["winter", "callbacks", "intake", "methods"])
+def test_every_control_is_reached_by_keyboard_and_shows_it(name: str, usual: Path, desktop: BrowserContext) -> None:
+    """Tab goes through all that can be worked, in the order of the page, and what has the focus is outlined."""
+    page = look(desktop, usual / f"{name}.html", CHARTS_OF.get(name, ())).page
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.className") == "skip"
+    left = page.evaluate("document.activeElement.getBoundingClientRect().left")
+    assert left >= 0
+    wanted = page.evaluate(
+        """() => { const workable = "a[href], button, input, select, summary, [tabindex='0']";
+          const all = [...document.querySelectorAll(workable)];
+          window.wanted = all.filter(one => one.checkVisibility() && !one.disabled
+            && !(one.type === "radio" && !one.checked) && one.tabIndex >= 0);
+          return window.wanted.length; }"""
+    )
+    reached = []
+    for _ in range(2 * wanted):
+        at, outlined = page.evaluate(
+            """() => { const now = document.activeElement, style = getComputedStyle(now);
+              return [window.wanted.indexOf(now), style.outlineStyle !== "none" || now.type === "radio"
+                || now.className === "skip"]; }"""
+        )
+        if at >= 0:
+            reached.append(at)
+            assert outlined, at
+        page.keyboard.press("Tab")
+        if len(set(reached)) == wanted:
+            break
+    assert sorted(set(reached)) == list(range(wanted))
+    first = list(dict.fromkeys(reached))
+    assert first == sorted(first)
+
+
+def test_a_drawer_opens_and_a_list_filters_from_the_keyboard(usual: Path, desktop: BrowserContext) -> None:
+    page = look(desktop, usual / "callbacks.html", CHARTS_OF["callbacks"]).page
+    drawer = page.locator("details:has(#groups)")
+    drawer.locator("summary").first.focus()
+    page.keyboard.press("Enter")
+    assert drawer.get_attribute("open") is not None
+    chosen = drawer.get_by_role("combobox", name="Grouped by")
+    chosen.focus()
+    page.keyboard.type("weather band")
+    expect(chosen).to_have_value("weather band")
+    assert set(column(page, "groups", 1)) == {"weather band"}
+
+
+def test_files_are_sorted_and_filtered_on_the_page_of_what_was_read(usual: Path, desktop: BrowserContext) -> None:
+    page = look(desktop, usual / "intake.html").page
+    loads = table(usual, "loads")
+    part = page.locator("section:has(#files)")
+    target = max({row["target"] for row in loads}, key=lambda one: sum(row["target"] == one for row in loads))
+    part.get_by_role("combobox", name="Table fed").select_option(target)
+    mine = [row for row in loads if row["target"] == target]
+    assert 0 < len(mine) < len(loads)
+    head = page.locator("#files thead th").nth(2)
+    head.click()
+    head.click()
+    expect(head).to_have_attribute("aria-sort", "descending")
+    shown = [int(text.replace(",", "")) for text in column(page, "files", 2)]
+    assert shown == sorted((int(row["rows_read"]) for row in mine), reverse=True)[: len(shown)]
+
+
 def test_tables_filter_and_page(usual: Path, desktop: BrowserContext) -> None:
     page = look(desktop, usual / "winter.html").page
     rows = table(usual, "unit_ranking")

@@ -23,7 +23,7 @@ MOST_BYTES = 2_500_000
 """Mail is refused from about 5 to 10 MB in all, and others have something to send too (judgement)."""
 UNIT_BYTES, UNITS_BYTES = 110_000, 900_000
 """What one unit, and all of them, may take of it."""
-ROWS = (25, 10, 3)
+ROWS = (30, 20, 10, 3)
 """Rows of a table; fewer where the pages would be too large."""
 _SPARE_BYTES = 4_000
 

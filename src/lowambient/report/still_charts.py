@@ -77,6 +77,7 @@ def _lean(svg: str, mark: str) -> str:
     """Without what a picture does not need: roles of its parts, digits under a tenth of a pixel."""
     svg = re.sub(r' (?:aria-[a-z]+|role)="[^"]*"', "", svg)
     svg = re.sub(r'<path(?![^>]* d=")[^>]*/>', "", svg)  # lands that lie outside the map
+    svg = re.sub(r'<path[^>]* opacity="0(?:\.001)?"[^>]*/>', "", svg)  # marks that are there to be pointed at
     svg = re.sub(r'(?<= d=")[^"]*|(?<= transform=")[^"]*', lambda found: _tenths(found[0]), svg)
     return re.sub(r'(\bid="|url\(#)', rf"\g<1>c{mark}-", svg)
 
