@@ -188,7 +188,7 @@ function dress(node) {
   const head = [...node.tHead.rows[0].cells];
   const table = new window.DataTable(node, {
     layout: { topStart: null, topEnd: null, bottomStart: null, bottomEnd: null },
-    pageLength: Number(node.dataset.rows || 20),
+    pageLength: Math.min(Number(node.dataset.rows || 20), window.innerWidth < NARROW_PX ? 10 : Infinity),
     order: [],
     autoWidth: false,
     columnDefs: head.map((cell, at) => ({ targets: at, orderable: !("unsorted" in cell.dataset) })),
