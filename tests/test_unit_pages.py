@@ -530,6 +530,24 @@ def test_digits_outside_cells_are_fixed_text_or_text_of_the_store(usual: Path) -
             assert [word for word in re.findall(r"[\w.,-]*\d[\w.,-]*", text) if word not in allowed] == [], text
 
 
+def test_every_link_of_every_page_leads_to_a_file_and_its_part(usual: Path) -> None:
+    """But the work list, which the command writes; a part is an id on the page led to."""
+    pages = {page: shown_cells.read(page).tags for page in (*usual.glob("*.html"), *usual.glob("units/*.html"))}
+    ids = {page.resolve(): {named.get("id") for _, named in tags} for page, tags in pages.items()}
+    led_to = Counter[str]()
+    for page, tags in pages.items():
+        for tag, named in tags:
+            path, _, part = named.get("href", "").partition("#")
+            if tag != "a" or path == "work_list.xlsx":
+                continue
+            target = (page.parent / path).resolve() if path else page.resolve()
+            assert target.is_file(), (page.name, path)
+            assert not part or part in ids[target], (page.name, path, part)
+            led_to[target.parent.name] += 1
+    assert led_to["units"] > 10
+    assert led_to["tables"] > 50
+
+
 def test_flags_that_do_not_go_together_are_found_by_plain_loops() -> None:
     rng = np.random.default_rng(3)
     flags = reference.vocabulary("flag")

@@ -7,6 +7,7 @@ from lowambient.report import interval_lists as lists
 from lowambient.report import linked_rates, temperature_charts
 from lowambient.report.book import Book, Context
 from lowambient.report.figures import Figures, Row
+from lowambient.report.unit_files import pages_of
 
 PEOPLE_SHOWN = 40
 SITES_SHOWN = 30
@@ -34,6 +35,7 @@ def context(book: Book) -> Context:
     return {
         "fact": book.by_key("summary"),
         "threshold": threshold,
+        "unit_pages": pages_of(book.tables),
         "all_calls": _one(book, "days", "fleet", "related"),
         "whatever": _one(book, "days", "fleet", "any"),
         "in_cold": _one(book, "cold hours", "fleet", "related"),
