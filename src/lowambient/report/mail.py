@@ -90,8 +90,11 @@ def _sections(book: Book, parts: _Units, room: int) -> tuple[list[str], tuple[st
     kept: list[str] = []
     left_out: list[str] = []
     for name, section in made.items():
-        room -= _size(section)
-        (kept if room >= 0 else left_out).append(section if room >= 0 else name)
+        if _size(section) <= room:
+            kept.append(section)
+            room -= _size(section)
+        else:
+            left_out.append(name)
     return kept, tuple(left_out)
 
 
