@@ -70,7 +70,7 @@ def raised(flags: pl.DataFrame) -> int:
 
 def marks(text: str) -> list[str]:
     """What stands beside each flag on the page."""
-    return re.findall(r'<td data-label="Since the run before:">([^<]*)</td>', text)
+    return re.findall(r'<td data-label="Since the run before">([^<]*)</td>', text)
 
 
 def test_folders_that_are_no_run_are_refused(tmp_path: Path) -> None:

@@ -15,7 +15,7 @@ from conftest import NO_NETWORK
 from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 from report_frames import FACTS, HOSTILE, empty_frames, fleet_frames
 
-from lowambient.report import RunFacts, write_inlined, write_pages, write_tables
+from lowambient.report import RunFacts, write_mail, write_pages, write_tables
 from lowambient.report.unit_files import file_names
 
 pytestmark = pytest.mark.browser
@@ -126,26 +126,78 @@ def test_pages_open_without_a_fault_and_ask_only_for_files(
     assert seen.page.evaluate("window.hacked") is None
 
 
-@pytest.mark.parametrize("fleet", ["usual", "hostile"])
-@pytest.mark.parametrize("name", PAGES)
-def test_a_page_in_a_single_file_opens_from_an_empty_folder(
-    name: str, fleet: str, desktop: BrowserContext, request: pytest.FixtureRequest, tmp_path: Path
-) -> None:
-    """As it comes out of a mail: it asks for nothing but itself, and its charts and tables work."""
-    page = Path(shutil.copy(request.getfixturevalue(fleet) / f"{name}.html", tmp_path))
-    assert write_inlined([page]) == []
-    seen = look(desktop, page, CHARTS_OF.get(name, ()))
+@pytest.fixture(scope="module")
+def mailed(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """The file for mailing of each fleet, in a folder of its own, as it comes out of a mail."""
+    fleets = {
+        "usual": (fleet_frames(), FACTS),
+        "hostile": (fleet_frames(names=tuple(HOSTILE.values())), FACTS),
+        "empty": (empty_frames(), RunFacts(fleet="Nobody")),
+    }
+    folder = tmp_path_factory.mktemp("mailed")
+    return {
+        name: write_mail(frames, facts, folder / f"{name}.html", units="us") for name, (frames, facts) in fleets.items()
+    }
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("fleet", ["usual", "hostile", "empty"])
+def test_the_mailed_file_needs_nothing_but_itself(fleet: str, desktop: BrowserContext, mailed: dict[str, Path]) -> None:
+    seen = look(desktop, mailed[fleet])
     assert seen.faults == []
-    assert seen.asked == [page.as_uri()]
+    assert seen.asked == [mailed[fleet].as_uri()]
     assert seen.page.evaluate("window.hacked") is None
     assert seen.page.evaluate("getComputedStyle(document.querySelector('.skip')).position") == "absolute"
-    tables = seen.page.locator("table.sortable").count()
-    assert seen.page.get_by_label("Find").count() == tables
     # the policy still holds: a script that comes in later does not run
     seen.page.evaluate(
         "document.body.append(Object.assign(document.createElement('script'), {text: 'window.late = 1'}))"
     )
     assert seen.page.evaluate("window.late") is None
+
+
+@pytest.mark.slow
+def test_the_mailed_file_draws_a_mark_for_each_row_and_sorts(
+    usual: Path, desktop: BrowserContext, mailed: dict[str, Path]
+) -> None:
+    page = look(desktop, mailed["usual"]).page
+    pictures = page.locator("#page-winter .still:visible")
+    assert pictures.count() == len(CHARTS)
+    bars = page.locator("#page-winter .still .wide g.mark-rect.role-mark > path")
+    bands = [row for row in table(usual, "exposure") if float(row["unit_hours"]) > 0]
+    default = [row for row in bands if row["measure"] == "coldest demand hour"]
+    assert bars.count() == 2 * len(table(usual, "winters")) + len(default)
+    assert all((picture.get_attribute("aria-label") or "").endswith(".") for picture in pictures.all())
+    hours = page.locator("#sites thead th").nth(1)
+    hours.click()
+    expect(hours).to_have_attribute("aria-sort", "ascending")
+    shown = [float(text.replace(",", "")) for text in column(page, "sites", 1)]
+    assert shown == sorted(shown)
+    page.get_by_role("navigation").get_by_role("link", name="Revisit").click()
+    assert page.url.endswith("#page-revisit")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("fleet", ["usual", "hostile"])
+def test_the_mailed_file_is_accessible_and_fits_a_phone(
+    fleet: str, size: str, browser: Browser, mailed: dict[str, Path]
+) -> None:
+    context = browser.new_context(viewport=SIZES[size], color_scheme="dark" if size == "phone" else "light")
+    page = look(context, mailed[fleet]).page
+    page.eval_on_selector_all("details", "drawers => drawers.forEach(drawer => { drawer.open = true; })")
+    assert page.evaluate("document.documentElement.scrollWidth") == SIZES[size]["width"]
+    assert serious_faults(page) == []
+    context.close()
+
+
+def serious_faults(page: Page) -> list[str]:
+    """What axe-core finds serious by the rules and contrast thresholds of WCAG 2 A and AA."""
+    found = Axe().run(page).response["violations"]
+    return [
+        json.dumps((one["id"], [node["html"][:200] for node in one["nodes"][:3]]))
+        for one in found
+        if one["impact"] in ("serious", "critical")
+    ]
 
 
 def marks(page: Page, chart: str, kind: str) -> int:
@@ -279,6 +331,68 @@ def test_tables_sort_from_the_keyboard(usual: Path, desktop: BrowserContext) -> 
     expect(page.locator("#sites thead th").nth(4)).to_have_attribute("aria-sort", "ascending")
 
 
+@pytest.mark.parametrize("name", ["winter", "callbacks", "intake", "methods"])
+def test_every_control_is_reached_by_keyboard_and_shows_it(name: str, usual: Path, desktop: BrowserContext) -> None:
+    """Tab goes through all that can be worked, in the order of the page, and what has the focus is outlined."""
+    page = look(desktop, usual / f"{name}.html", CHARTS_OF.get(name, ())).page
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.className") == "skip"
+    left = page.evaluate("document.activeElement.getBoundingClientRect().left")
+    assert left >= 0
+    wanted = page.evaluate(
+        """() => { const workable = "a[href], button, input, select, summary, [tabindex='0']";
+          const all = [...document.querySelectorAll(workable)];
+          window.wanted = all.filter(one => one.checkVisibility() && !one.disabled
+            && !(one.type === "radio" && !one.checked) && one.tabIndex >= 0);
+          return window.wanted.length; }"""
+    )
+    reached = []
+    for _ in range(2 * wanted):
+        at, outlined = page.evaluate(
+            """() => { const now = document.activeElement, style = getComputedStyle(now);
+              return [window.wanted.indexOf(now), style.outlineStyle !== "none" || now.type === "radio"
+                || now.className === "skip"]; }"""
+        )
+        if at >= 0:
+            reached.append(at)
+            assert outlined, at
+        page.keyboard.press("Tab")
+        if len(set(reached)) == wanted:
+            break
+    assert sorted(set(reached)) == list(range(wanted))
+    first = list(dict.fromkeys(reached))
+    assert first == sorted(first)
+
+
+def test_a_drawer_opens_and_a_list_filters_from_the_keyboard(usual: Path, desktop: BrowserContext) -> None:
+    page = look(desktop, usual / "callbacks.html", CHARTS_OF["callbacks"]).page
+    drawer = page.locator("details:has(#groups)")
+    drawer.locator("summary").first.focus()
+    page.keyboard.press("Enter")
+    assert drawer.get_attribute("open") is not None
+    chosen = drawer.get_by_role("combobox", name="Grouped by")
+    chosen.focus()
+    page.keyboard.type("weather band")
+    expect(chosen).to_have_value("weather band")
+    assert set(column(page, "groups", 1)) == {"weather band"}
+
+
+def test_files_are_sorted_and_filtered_on_the_page_of_what_was_read(usual: Path, desktop: BrowserContext) -> None:
+    page = look(desktop, usual / "intake.html").page
+    loads = table(usual, "loads")
+    part = page.locator("section:has(#files)")
+    target = max({row["target"] for row in loads}, key=lambda one: sum(row["target"] == one for row in loads))
+    part.get_by_role("combobox", name="Table fed").select_option(target)
+    mine = [row for row in loads if row["target"] == target]
+    assert 0 < len(mine) < len(loads)
+    head = page.locator("#files thead th").nth(2)
+    head.click()
+    head.click()
+    expect(head).to_have_attribute("aria-sort", "descending")
+    shown = [int(text.replace(",", "")) for text in column(page, "files", 2)]
+    assert shown == sorted((int(row["rows_read"]) for row in mine), reverse=True)[: len(shown)]
+
+
 def test_tables_filter_and_page(usual: Path, desktop: BrowserContext) -> None:
     page = look(desktop, usual / "winter.html").page
     rows = table(usual, "unit_ranking")
@@ -340,10 +454,8 @@ def test_axe_finds_no_serious_violation(name: str, size: str, scheme: str, brows
     context = browser.new_context(viewport=SIZES[size], color_scheme=scheme)
     page = look(context, usual / f"{name}.html", CHARTS_OF.get(name, ())).page
     page.eval_on_selector_all("details", "drawers => drawers.forEach(drawer => { drawer.open = true; })")
-    found = Axe().run(page).response["violations"]
+    assert serious_faults(page) == []
     context.close()
-    serious = [one for one in found if one["impact"] in ("serious", "critical")]
-    assert not serious, json.dumps([(one["id"], [node["html"][:200] for node in one["nodes"][:3]]) for one in serious])
 
 
 @pytest.mark.parametrize("fleet", ["usual", "hostile", "empty"])
@@ -361,6 +473,37 @@ def test_a_phone_needs_no_sideways_scroll(
         assert box is not None
         assert box["x"] + box["width"] <= SIZES["phone"]["width"]
     context.close()
+
+
+def test_wide_tables_are_cards_on_a_phone_and_still_sort(browser: Browser, usual: Path) -> None:
+    """No cell lies outside the screen, each names its column, and a list stands in for the head that is gone."""
+    context = browser.new_context(viewport=SIZES["phone"])
+    page = look(context, usual / "winter.html", CHARTS).page
+    for name in ("plan", "units"):
+        head = [text.strip(" ↕↑↓\xa0") for text in page.locator(f"#{name} thead th").all_text_contents()]
+        labels = page.eval_on_selector_all(
+            f"#{name} tbody tr:first-child td", "cells => cells.map(cell => cell.dataset.label)"
+        )
+        assert labels == [text for text in head if text != "Unit"]
+    for table_shown in page.locator(".scroll table:visible").all():
+        box = table_shown.bounding_box()
+        assert box is not None
+        assert box["x"] + box["width"] <= SIZES["phone"]["width"]
+    part = page.locator("section:has(#plan)")
+    chosen = [row for row in table(usual, "plan") if row["selected"] == "true"]
+    costs = sorted(round(float(row["cost"])) for row in chosen)
+    part.get_by_label("Sort by").select_option(label="Cost, USD, highest first")
+    shown = [int(text.replace(",", "")) for text in column(page, "plan", 3)]
+    assert shown == costs[::-1][:10]
+    part.get_by_label("Sort by").select_option(label="as listed")
+    ranked = sorted(chosen, key=lambda row: int(row["rank"]))
+    assert column(page, "plan", 1) == [row["unit_id"] for row in ranked][:10]
+    context.close()
+    desktop = browser.new_context(viewport=SIZES["desktop"])
+    page = look(desktop, usual / "winter.html").page
+    assert page.get_by_label("Sort by").locator("visible=true").count() == 0
+    assert page.locator("table.stacked").count() == 0
+    desktop.close()
 
 
 def test_charts_follow_the_window(usual: Path, desktop: BrowserContext) -> None:

@@ -2,7 +2,6 @@
 
 import csv
 import hashlib
-import html.parser
 import io
 import json
 import math
@@ -19,13 +18,16 @@ import openpyxl
 import polars as pl
 import pytest
 from report_frames import FACTS, HOSTILE, WINTERS, empty_frames, fleet_frames
+from shown_cells import TO_US, Cells, Reader, assert_shown, cell_named, cells, read
 
 from lowambient import reference
 from lowambient.records import outputs
 from lowambient.report import (
     RunFacts,
+    intake_counts,
     pages,
     schemas,
+    site_map,
     summaries,
     winter_charts,
     winter_page,
@@ -72,13 +74,6 @@ def hostile(tmp_path_factory: pytest.TempPathFactory) -> Path:
     )
     out = tmp_path_factory.mktemp("hostile")
     return written(fleet_frames(names=tuple(HOSTILE.values())), out, facts, units="si")
-
-
-def cells(out: Path, table: str) -> dict[tuple[str | None, ...], dict[str, str]]:
-    """Rows of a written CSV by their grain, read with the standard library; an empty cell is None in the key."""
-    text = (out / "tables" / f"{table}.csv").read_text(encoding="utf-8")
-    rows = csv.DictReader(io.StringIO(text, newline=""))
-    return {tuple(row[key] or None for key in schemas.grain(table)): row for row in rows}
 
 
 # Tables
@@ -264,67 +259,6 @@ def test_temperatures_in_sentences_are_in_the_readers_units(stated: str | None, 
 # Every number on a page
 
 
-class Reader(html.parser.HTMLParser):
-    """Collects `<data>` cells, texts of exports, and the text outside both, as a browser would read them."""
-
-    VOID = ("meta", "link", "br", "path", "circle", "img", "input")
-
-    def __init__(self, text: str) -> None:
-        super().__init__(convert_charrefs=True)
-        self.open: list[str] = []
-        self.cells: list[tuple[dict[str, str], str]] = []
-        self.plain: list[str] = []
-        self.foreign: list[str] = []
-        self.tags: list[tuple[str, dict[str, str]]] = []
-        self.feed(text)
-        self.close()
-
-    def handle_starttag(self, tag: str, attributes: list[tuple[str, str | None]]) -> None:
-        named = {name: value or "" for name, value in attributes}
-        self.tags.append((tag, named))
-        if tag == "data":
-            self.cells.append((named, ""))
-        if tag == "bdi":
-            self.foreign.append("")
-        if tag not in self.VOID:
-            self.open.append(tag)
-
-    def handle_endtag(self, tag: str) -> None:
-        if tag not in self.VOID:
-            assert self.open.pop() == tag
-
-    def handle_data(self, text: str) -> None:
-        if "script" in self.open or "style" in self.open:
-            return
-        if "data" in self.open:
-            named, before = self.cells[-1]
-            self.cells[-1] = (named, before + text)
-        elif "bdi" in self.open:
-            self.foreign[-1] += text
-        else:
-            self.plain.append(text)
-
-
-def read(page: Path) -> Reader:
-    return Reader(page.read_text(encoding="utf-8"))
-
-
-def shown_number(text: str) -> tuple[float, float]:
-    """A shown number and half a unit of its last digit."""
-    plain = text.replace(",", "").replace("−", "-")
-    digits = len(plain.partition(".")[2])
-    return float(plain), 0.5 * 10.0**-digits
-
-
-def assert_is_percent(text: str, share: float) -> None:
-    """A share in whole per cents; what is not certain never shows as 0 or 100."""
-    plain = text.removesuffix("%").strip("\N{NO-BREAK SPACE}")
-    if plain in ("<1", ">99"):
-        assert 0 < share < 0.01 if plain == "<1" else 0.99 < share < 1
-    else:
-        assert abs(100 * share - float(plain)) <= 0.5 * 1.000001
-
-
 def quantity_of(named: dict[str, str], row: dict[str, str]) -> str:
     """The contract's unit of a cell, from the written table alone."""
     if named["data-table"] == "thresholds":
@@ -342,28 +276,15 @@ def in_units(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFa
 @pytest.mark.parametrize("page", PAGES)
 def test_each_number_is_the_cell_it_names(page: str, in_units: tuple[str, Path]) -> None:
     units, out = in_units
-    tables: dict[str, dict[tuple[str | None, ...], dict[str, str]]] = {}
-    to_us = {"degC": lambda c: c * 9 / 5 + 32, "K": lambda k: k * 9 / 5, "km": lambda km: km / 1.609344}
+    tables: dict[str, Cells] = {}
     found = read(out / page).cells
     least = {"index.html": 8, "winter.html": 500, "callbacks.html": 800, "intake.html": 300, "methods.html": 30}
     assert len(found) > least.get(page, -1)  # nothing is judged in these frames: `test_unit_pages` has some
     for named, text in found:
         table = tables.setdefault(named["data-table"], cells(out, named["data-table"]))
-        row = table[tuple(json.loads(named["data-key"]))]
-        cell = row[named["data-column"]]
-        assert cell == named["value"] or float(cell) == float(named["value"])
-        if cell in ("true", "false"):
-            assert text == {"true": "yes", "false": "no"}[cell]
-        elif cell.endswith("Z"):
-            assert text == cell[:10]
-        elif text.endswith("%"):
-            assert_is_percent(text, float(cell))
-        else:
-            number, half = shown_number(text)
-            convert = to_us.get(quantity_of(named, row), float) if units == "us" else float
-            if named.get("data-shown") == "percent":
-                convert = float(100).__mul__
-            assert abs(convert(float(cell)) - number) <= half * 1.000001
+        cell, row = cell_named(named, table)
+        convert = TO_US.get(quantity_of(named, row), float) if units == "us" else float
+        assert_shown(text, cell, named, convert, "UTC")
 
 
 @pytest.mark.parametrize("page", PAGES)
@@ -521,7 +442,7 @@ def test_reasons_that_differ_in_values_only_are_counted_together() -> None:
         }
     )
     kinds = {
-        row["kind"]: row for row in as_written("refusal_reasons", summaries.refusal_reasons(quarantine)).to_dicts()
+        row["kind"]: row for row in as_written("refusal_reasons", intake_counts.refusal_reasons(quarantine)).to_dicts()
     }
     assert {kind: row["rows"] for kind, row in kinds.items()} == {
         "unit … is not on the unit list": 2,
@@ -537,7 +458,7 @@ def test_reasons_that_differ_in_values_only_are_counted_together() -> None:
 def test_an_unmatched_id_is_one_line_over_all_files() -> None:
     rows = [("a.csv", "RTU9", 14, "RTU-9"), ("b.csv", "RTU9", 2, "RTU-9"), ("b.csv", "rtu9", 1, None)]
     unmatched = pl.DataFrame(rows, schema=("source", "written", "rows", "nearest"), orient="row")
-    assert as_written("unmatched_ids", summaries.unmatched_ids(unmatched)).rows() == [
+    assert as_written("unmatched_ids", intake_counts.unmatched_ids(unmatched)).rows() == [
         ("RTU9", 16, 2, "RTU-9", "a.csv"),
         ("rtu9", 1, 1, None, "b.csv"),
     ]
@@ -772,7 +693,7 @@ def test_without_past_winters_last_winters_count_stands_in_the_chart() -> None:
     ],
 )
 def test_class_breaks_are_round_and_below_the_highest(values: list[float], breaks: list[float]) -> None:
-    assert winter_charts.class_breaks(pl.Series(values, dtype=pl.Float64)) == pytest.approx(breaks)
+    assert site_map.class_breaks(pl.Series(values, dtype=pl.Float64)) == pytest.approx(breaks)
 
 
 def places(*towns: tuple[float, float, int]) -> pl.DataFrame:
@@ -796,7 +717,7 @@ def places(*towns: tuple[float, float, int]) -> pl.DataFrame:
     ],
 )
 def test_towns_far_apart_get_maps_of_their_own(towns: tuple[tuple[float, float, int], ...], sizes: list[int]) -> None:
-    assert [len(part) for part in winter_charts.regions(places(*towns))] == sizes
+    assert [len(part) for part in site_map.regions(places(*towns))] == sizes
 
 
 def test_templates_hold_no_arithmetic() -> None:

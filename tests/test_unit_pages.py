@@ -4,6 +4,8 @@ import html.parser
 import json
 import re
 import time
+from collections import Counter
+from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -11,16 +13,21 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
+import shown_cells
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from report_frames import FACTS, HOSTILE, empty_frames
+from shown_cells import KPA_OF_PSI, TO_US, Cells, assert_shown, cell_named
 from unit_frames import BEGIN, LOGGED, unit_page_frames
 
 from lowambient import reference
 from lowambient.refrigerant import saturation
-from lowambient.report import schemas, write_pages, write_tables, write_unit_page, write_unit_pages
-from lowambient.report.figures import percent_text
+from lowambient.report import write_mail, write_pages, write_tables, write_unit_page, write_unit_pages
+from lowambient.report.figures import Figures, share_text
 from lowambient.report.judged import speaking
+from lowambient.report.mail import MOST_BYTES as MAILED_BYTES
+from lowambient.report.pages import template_folder
+from lowambient.report.reading_units import ReadingUnits
 from lowambient.report.revisits import contradictions, look_alikes
 from lowambient.report.tables import empty
 from lowambient.report.unit_files import file_name, file_names
@@ -452,23 +459,93 @@ def test_revisit_lists_raised_flags_most_probable_first(usual: Path) -> None:
         assert f'href="units/{file_name(row["unit_id"])}"' in text
 
 
-def test_each_number_of_the_pages_is_the_cell_it_names(usual: Path) -> None:
-    pages = [usual / "revisit.html", *(usual / "units").glob("*.html")]
-    tables: dict[str, dict[tuple[str, ...], dict[str, str]]] = {}
-    checked = 0
-    for page in pages:
-        for tag, named in read(page).tags:
-            if tag != "data" or named["data-table"] not in schemas.ALL:
-                continue
-            name = str(named["data-table"])
+@pytest.mark.parametrize("units", ["us", "si"])
+def test_each_number_of_the_pages_is_the_cell_it_names(units: str, tmp_path: Path) -> None:
+    """Gauge pressures against the ISA barometer at the site's elevation, instants on the clock of the site."""
+    frames = unit_page_frames()
+    listed = {row["unit_id"]: row for row in frames["units"].to_dicts()}
+    sites = {row["site_id"]: row for row in frames["sites"].to_dicts()}
+    write_tables(frames, tmp_path / "tables")
+    pages = {"": tmp_path / "revisit.html"}
+    write_pages(frames, FACTS, tmp_path, units=units)
+    write_unit_pages(frames, FACTS, tmp_path, units=units)
+    pages |= {unit_id: path for unit_id in listed if (path := tmp_path / "units" / file_name(unit_id)).is_file()}
+    assert len(pages) > 5
+    tables: dict[str, Cells] = {"in_units": {(row["unit_id"],): as_texts(row) for row in listed.values()}}
+    checked: Counter[str] = Counter()
+    for unit_id, page in pages.items():
+        site = sites[listed[unit_id]["site_id"]] if unit_id else {"time_zone": "UTC", "elevation_m": None}
+        for named, text in shown_cells.read(page).cells:
+            name = named["data-table"]
             if name not in tables:
-                frame = pl.read_csv(usual / "tables" / f"{name}.csv", infer_schema=False)
-                tables[name] = {tuple(row[key] for key in schemas.grain(name)): row for row in frame.to_dicts()}
-            row = tables[name][tuple(json.loads(str(named["data-key"])))]
-            cell = row[str(named["data-column"])]
-            assert cell == named["value"] or float(cell) == float(str(named["value"])), (page.name, named)
-            checked += 1
-    assert checked > 500
+                tables[name] = shown_cells.cells(tmp_path, name)
+            cell, row = cell_named(named, tables[name])
+            as_read = in_readers_unit(named, row, units, site["elevation_m"])
+            assert_shown(text, cell, named, as_read, site["time_zone"])
+            checked[name] += 1
+    assert (
+        min(
+            checked[name]
+            for name in (
+                "flags",
+                "evidence",
+                "calls",
+                "trips",
+                "lockouts",
+                "set_points",
+                "head_pressure",
+                "plan",
+                "in_units",
+            )
+        )
+        > 5
+    ), checked
+
+
+def in_readers_unit(
+    named: dict[str, str], row: dict[str, str], units: str, elevation_m: float | None
+) -> Callable[[float], float]:
+    """From the contract's unit of a cell to the reader's, by the column's name and the profile's thresholds alone."""
+    column = named["data-column"]
+    if column.endswith("_kpa"):
+        barometer_kpa = 101.325 * (1 - 2.25577e-5 * (elevation_m or 0)) ** 5.25588  # ISO 2533:1975
+        return lambda kpa: (kpa - barometer_kpa) / KPA_OF_PSI if units == "us" else kpa
+    unit = row["unit"] if named["data-table"] == "thresholds" else {"_c": "degC", "km": "km"}.get(column[-2:], "-")
+    unit = "K" if column == "band_c" else unit
+    return TO_US.get(unit, float) if units == "us" else float
+
+
+def as_texts(row: dict[str, Any]) -> dict[str, str]:
+    """A row of the unit list as a CSV would hold it."""
+    return {name: str(value).lower() if isinstance(value, bool) else str(value) for name, value in row.items()}
+
+
+def test_digits_outside_cells_are_fixed_text_or_text_of_the_store(usual: Path) -> None:
+    """Outside its cells and the texts of exports a unit's page holds digits of templates only."""
+    fixed = " ".join(path.read_text(encoding="utf-8") for path in template_folder().glob("*.html"))
+    titles = " ".join(unit_page_frames()["units"]["unit_id"])  # a title can hold no element around a name
+    allowed = set(re.findall(r"[\w.,-]*\d[\w.,-]*", f"{fixed} {titles}"))
+    for page in (usual / "units").glob("*.html"):
+        for text in shown_cells.read(page).plain:
+            assert [word for word in re.findall(r"[\w.,-]*\d[\w.,-]*", text) if word not in allowed] == [], text
+
+
+def test_every_link_of_every_page_leads_to_a_file_and_its_part(usual: Path) -> None:
+    """But the work list, which the command writes; a part is an id on the page led to."""
+    pages = {page: shown_cells.read(page).tags for page in (*usual.glob("*.html"), *usual.glob("units/*.html"))}
+    ids = {page.resolve(): {named.get("id") for _, named in tags} for page, tags in pages.items()}
+    led_to = Counter[str]()
+    for page, tags in pages.items():
+        for tag, named in tags:
+            path, _, part = named.get("href", "").partition("#")
+            if tag != "a" or path == "work_list.xlsx":
+                continue
+            target = (page.parent / path).resolve() if path else page.resolve()
+            assert target.is_file(), (page.name, path)
+            assert not part or part in ids[target], (page.name, path, part)
+            led_to[target.parent.name] += 1
+    assert led_to["units"] > 10
+    assert led_to["tables"] > 50
 
 
 def test_flags_that_do_not_go_together_are_found_by_plain_loops() -> None:
@@ -537,6 +614,9 @@ def test_a_fleet_of_twenty_thousand_opens_at_once(tmp_path: Path) -> None:
     assert text.count('data-column="rank"') == 300
     assert "the rest is in the download" in text
     assert pl.read_parquet(tmp_path / "tables" / "revisit.parquet").height == units
+    mailed = write_mail(frames, FACTS, tmp_path / "mail.html", units="us")
+    assert mailed.stat().st_size <= MAILED_BYTES
+    assert "Of 20,000 units with a page of their own" in mailed.read_text(encoding="utf-8")
 
 
 def test_evidence_is_counted_for_and_against_whatever_circuit_it_is_of() -> None:
@@ -557,15 +637,23 @@ def test_evidence_is_counted_for_and_against_whatever_circuit_it_is_of() -> None
 
 
 def test_what_is_not_certain_is_never_0_or_100_per_cent() -> None:
-    assert [percent_text(share) for share in (0.0, 0.0004, 0.01, 0.5, 0.99, 0.9951, 1.0)] == [
+    shown = [share_text(share) for share in (0.0, 0.0004, 0.01, 0.5, 0.99, 0.9951, 1.0)]
+    assert shown == ["0", "under 1", "1", "50", "99", "over 99", "100"]
+    assert [share_text(share, 3) for share in (0.0, 4e-6, 0.0004)] == ["0", "under 0.001", "0.040"]
+
+
+def test_a_small_amount_is_never_shown_as_none() -> None:
+    figures = Figures(ReadingUnits("us"))
+    assert [figures.text(value, "calls") for value in (0.0, 0.002, 0.3, 4.44, 28.4)] == [
         "0",
-        "<1",
-        "1",
-        "50",
-        "99",
-        ">99",
-        "100",
+        "under 0.1",
+        "0.3",
+        "4.4",
+        "28",
     ]
+    assert figures.text(0.001, "-", 2) == "under 0.01"
+    assert figures.text(-0.001, "-", 2) == "0.00"
+    assert figures.text(-17.7, "degC") == "0"  # a temperature near zero is no small amount
 
 
 def test_logged_units_of_the_frames_have_logs() -> None:

@@ -308,6 +308,7 @@ def _log(parts: dict[str, list[dict[str, object]]], whose: dict[str, object], rn
                 "slope": 0.1 if change is None else 0.98,
                 "band_c": 4.2,
                 "samples": 900,
+                "low_share": 0.1 if change is None else 0.9,
                 "change_lower": change,
                 "change_upper": change,
             }

@@ -2,7 +2,7 @@
 -- highest pressure of each tap, at the instants they were read, and the mean outdoor temperature.
 -- Grain: unit, circuit, window_no, channel, read_at [UTC]. channel: suction_kpa, liquid_kpa, discharge_kpa [kPa absolute],
 -- outdoor_c, station_c (the station's, only where the window has no outdoor_c) [degC]; value in that unit.
--- DuckDB's own: arg_min and arg_max.
+-- DuckDB's own: arg_min, arg_max and unpivot.
 with of_one as (
     select in_readings.unit_id
     from in_readings
@@ -39,24 +39,43 @@ placed as (
             and in_readings.read_at between windows.from_at and windows.to_at
 ),
 
-bucketed as (
+tapped as (
+    unpivot (
+        select
+            unit_id,
+            circuit,
+            window_no,
+            bucket,
+            read_at,
+            suction_kpa,
+            liquid_kpa,
+            discharge_kpa
+        from placed
+    )
+    on suction_kpa, liquid_kpa, discharge_kpa
+    into name channel value kpa
+),
+
+extremes as (
     select
         unit_id,
         circuit,
         window_no,
+        channel,
         bucket,
-        min(suction_kpa) as suction_low,
-        arg_min(read_at, suction_kpa) as suction_low_at,
-        max(suction_kpa) as suction_high,
-        arg_max(read_at, suction_kpa) as suction_high_at,
-        min(liquid_kpa) as liquid_low,
-        arg_min(read_at, liquid_kpa) as liquid_low_at,
-        max(liquid_kpa) as liquid_high,
-        arg_max(read_at, liquid_kpa) as liquid_high_at,
-        min(discharge_kpa) as discharge_low,
-        arg_min(read_at, discharge_kpa) as discharge_low_at,
-        max(discharge_kpa) as discharge_high,
-        arg_max(read_at, discharge_kpa) as discharge_high_at,
+        min(kpa) as low,
+        arg_min(read_at, kpa) as low_at,
+        max(kpa) as high,
+        arg_max(read_at, kpa) as high_at
+    from tapped
+    group by unit_id, circuit, window_no, channel, bucket
+),
+
+outdoors as (
+    select
+        unit_id,
+        circuit,
+        window_no,
         round(avg(outdoor_c), 2) as outdoor_c,
         min(read_at) as first_at
     from placed
@@ -68,7 +87,7 @@ without_outdoor as (
         unit_id,
         circuit,
         window_no
-    from bucketed
+    from outdoors
     group by unit_id, circuit, window_no
     having count(outdoor_c) = 0
 ),
@@ -104,55 +123,19 @@ points as (
         unit_id,
         circuit,
         window_no,
-        'suction_kpa' as channel,
-        suction_low_at as read_at,
-        suction_low as value
-    from bucketed
+        channel,
+        low_at as read_at,
+        low as value
+    from extremes
     union
     select
         unit_id,
         circuit,
         window_no,
-        'suction_kpa' as channel,
-        suction_high_at as read_at,
-        suction_high as value
-    from bucketed
-    union
-    select
-        unit_id,
-        circuit,
-        window_no,
-        'liquid_kpa' as channel,
-        liquid_low_at as read_at,
-        liquid_low as value
-    from bucketed
-    union
-    select
-        unit_id,
-        circuit,
-        window_no,
-        'liquid_kpa' as channel,
-        liquid_high_at as read_at,
-        liquid_high as value
-    from bucketed
-    union
-    select
-        unit_id,
-        circuit,
-        window_no,
-        'discharge_kpa' as channel,
-        discharge_low_at as read_at,
-        discharge_low as value
-    from bucketed
-    union
-    select
-        unit_id,
-        circuit,
-        window_no,
-        'discharge_kpa' as channel,
-        discharge_high_at as read_at,
-        discharge_high as value
-    from bucketed
+        channel,
+        high_at as read_at,
+        high as value
+    from extremes
     union
     select
         unit_id,
@@ -161,7 +144,7 @@ points as (
         'outdoor_c' as channel,
         first_at as read_at,
         outdoor_c as value
-    from bucketed
+    from outdoors
     union
     select
         unit_id,

@@ -10,6 +10,7 @@ const CHART = {
 };
 
 const NARROW_PX = 600;
+const FEW_ROWS = 8; // that many are seen at once: there is nothing to find or page through
 
 function fitted(spec, width) {
   if (spec.concat) spec.columns = width < NARROW_PX ? 1 : spec.columns;
@@ -20,7 +21,7 @@ function fitted(spec, width) {
   return spec;
 }
 
-// Columns that a page carries in short: see `unit_charts.packed`.
+// Columns that a page carries in short: see `packing.packed`.
 function column(packed) {
   const MINUTE_MS = 60000;
   if (Array.isArray(packed)) return packed;
@@ -93,6 +94,54 @@ function columnFilter(table, column) {
   return control(column.header().textContent.trim(), choice);
 }
 
+// On a phone rows become cards without a head to sort by: this list stands in for it there.
+function sorter(table, head) {
+  const choice = element("select", {}, element("option", { value: "", textContent: "as listed" }));
+  head.forEach((cell, at) => {
+    if ("unsorted" in cell.dataset) return;
+    const ways = cell.classList.contains("num") ? ["lowest first", "highest first"] : ["A to Z", "Z to A"];
+    ["asc", "desc"].forEach((way, which) => {
+      choice.append(element("option", { value: `${at} ${way}`, textContent: `${cell.textContent.trim()}, ${ways[which]}` }));
+    });
+  });
+  choice.addEventListener("change", () => {
+    const [at, way] = choice.value.split(" ");
+    table.order(choice.value ? [[Number(at), way]] : []).draw();
+  });
+  return element("label", { className: "sorter" }, "Sort by", choice);
+}
+
+// Cells name themselves, so that a table too wide for the screen can turn into cards.
+function nameCells(table) {
+  const names = [...table.tHead.rows[0].cells].map((cell) => cell.textContent.trim());
+  for (const row of table.tBodies[0].rows) {
+    [...row.cells].forEach((cell, at) => {
+      if (cell.tagName === "TD" && !("label" in cell.dataset)) cell.dataset.label = names[at] || "";
+    });
+  }
+}
+
+// Too wide for a phone: first set smaller, and if that does not do, as cards.
+function fold(frame) {
+  const table = frame.querySelector("table");
+  const width = frame.clientWidth;
+  if (!table || !table.tHead || !width || table.dataset.fitted === String(width)) return;
+  table.dataset.fitted = width;
+  const always = table.dataset.cards === "always";
+  table.classList.toggle("stacked", always);
+  table.classList.remove("tight");
+  if (always || width >= NARROW_PX) return;
+  for (const way of ["tight", "stacked"]) {
+    if (table.scrollWidth <= width) return;
+    table.classList.remove("tight");
+    table.classList.add(way);
+  }
+}
+
+function foldAll() {
+  document.querySelectorAll(".scroll").forEach(fold);
+}
+
 function csvCell(cell) {
   const copy = cell.cloneNode(true);
   for (const drawing of copy.querySelectorAll("svg")) drawing.remove();
@@ -122,6 +171,7 @@ function pager(table) {
   const [back, on] = [move("Earlier rows", "previous"), move("Later rows", "next")];
   const tell = () => {
     const at = table.page.info();
+    back.hidden = on.hidden = at.recordsTotal <= at.length && at.length > 0;
     status.textContent = at.recordsDisplay
       ? `Rows ${at.start + 1} to ${at.end} of ${at.recordsDisplay}` + (at.recordsDisplay < at.recordsTotal ? ` that match, ${at.recordsTotal} in all` : "")
       : "No row matches";
@@ -134,10 +184,11 @@ function pager(table) {
 }
 
 function dress(node) {
+  nameCells(node);
   const head = [...node.tHead.rows[0].cells];
   const table = new window.DataTable(node, {
     layout: { topStart: null, topEnd: null, bottomStart: null, bottomEnd: null },
-    pageLength: Number(node.dataset.rows || 20),
+    pageLength: Math.min(Number(node.dataset.rows || 20), window.innerWidth < NARROW_PX ? 10 : Infinity),
     order: [],
     autoWidth: false,
     columnDefs: head.map((cell, at) => ({ targets: at, orderable: !("unsorted" in cell.dataset) })),
@@ -148,8 +199,10 @@ function dress(node) {
   save.addEventListener("click", () => saveShown(table, node.dataset.file));
   const filters = head.flatMap((cell, at) => ("filter" in cell.dataset ? [columnFilter(table, table.column(at))] : []));
   const frame = node.closest(".scroll");
-  frame.before(element("div", { className: "controls" }, control("Find", search), ...filters, save));
-  frame.after(pager(table));
+  const few = table.rows().count() <= FEW_ROWS;
+  const controls = few ? [sorter(table, head)] : [control("Find", search), ...filters, sorter(table, head), save];
+  frame.before(element("div", { className: few ? "controls few" : "controls" }, ...controls));
+  if (!few) frame.after(pager(table));
   return table;
 }
 
@@ -174,7 +227,13 @@ drawAll();
 let waiting;
 window.addEventListener("resize", () => {
   clearTimeout(waiting);
-  waiting = setTimeout(drawAll, 150);
+  waiting = setTimeout(() => {
+    drawAll();
+    foldAll();
+  }, 150);
 });
+for (const table of document.querySelectorAll(".scroll table:not(.sortable)")) if (table.tHead) nameCells(table);
 readyForPaper([...document.querySelectorAll("table.sortable")].map(dress));
+foldAll();
+document.addEventListener("toggle", foldAll, true); // a table in a shut drawer has no width yet
 document.documentElement.dataset.ready = "true";

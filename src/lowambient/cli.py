@@ -42,7 +42,10 @@ Since = Annotated[
     typer.Option("--since", metavar="DIR", help="Folder of an earlier run: flags that it did not raise are new."),
 ]
 SingleFile = Annotated[
-    bool, typer.Option("--single-file", help="Pages hold their scripts and styles themselves, to be mailed.")
+    bool, typer.Option("--single-file", help="Write the pages also as one file for mailing, mail.html, under 2.5 MB.")
+]
+SingleUnit = Annotated[
+    bool, typer.Option("--single-file", help="The page holds its scripts and styles itself, to be mailed.")
 ]
 Threads = Annotated[int | None, typer.Option("--threads", min=1, help="Threads to use; all cores by default.")]
 Quiet = Annotated[bool, typer.Option("--quiet", help="No progress on standard error.")]
@@ -142,7 +145,7 @@ def unit(
     unit_id: Annotated[str, typer.Argument(metavar="UNIT_ID", help="The unit, as the unit list writes it.")],
     out: Annotated[Path, typer.Option("--out", metavar="FILE", help="File for the page.")] = Path("unit.html"),
     units: Units = None,
-    single_file: SingleFile = False,
+    single_file: SingleUnit = False,
 ) -> None:
     """Write the page of one unit, from the store as the last run judged it."""
     from lowambient import pipeline

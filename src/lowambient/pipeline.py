@@ -3,7 +3,7 @@
 import json
 import shutil
 import uuid
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib import metadata
@@ -24,13 +24,12 @@ from lowambient.refrigerant.names import canonical_names
 from lowambient.report import (
     EarlierRun,
     RunFacts,
-    write_inlined,
+    write_mail,
     write_pages,
     write_tables,
     write_unit_page,
     write_unit_pages,
 )
-from lowambient.report.single_file import MOST_BYTES
 from lowambient.report.work_list import write_work_list
 from lowambient.store import Loaded, Progress, Store, failed_audits, load_all, queries
 
@@ -119,8 +118,8 @@ def report(
     """Judges, ranks, and writes pages and tables of what the store holds into the folder `out`.
 
     The folder is written beside and renamed, so that it is the old one or the new one whole. `since` is the folder of
-    an earlier run, which may be `out` itself: flags that it did not raise are marked as new. With `single_file` each
-    page holds its scripts and styles, to be mailed.
+    an earlier run, which may be `out` itself: flags that it did not raise are marked as new. With `single_file` the
+    pages are also written as one file that can be mailed, `mail.html`.
     Raises InputRefused for an `out` that holds other things or a `since` that is no run, StoreUnavailable, NoSpace.
     """
     profile = load_profile(path)
@@ -142,20 +141,12 @@ def report(
         write_work_list(frames["work_list"], folder / "work_list.xlsx")
         pages = write_pages(frames, facts, folder, units=system)
         pages += write_unit_pages(frames, facts, folder, units=system, said=_pages_said(progress))
-        large = _made_single(pages, folder) if single_file else ""
+        if single_file:
+            write_mail(frames, facts, folder / "mail.html", units=system)
         _write_run(folder, facts, digests)
     count = sum(page.suffix == ".html" for page in pages)
-    return Written(f"Wrote {count} pages and their tables: open {out / 'winter.html'}{large}", failed)
-
-
-def _made_single(pages: Sequence[Path], folder: Path) -> str:
-    """Makes each page hold what it asks for; says which are large for mail."""
-    large = write_inlined(page for page in pages if page.suffix == ".html")
-    for asset in (folder / "assets").iterdir():
-        if asset.is_file():  # the folder of licences stays: the page on methods leads to it
-            asset.unlink()
-    names = ", ".join(page.name for page in large)
-    return f". Larger than {MOST_BYTES / 1e6} MB, which mail may refuse: {names}" if large else ""
+    mailed = f", or mail {out / 'mail.html'}" if single_file else ""
+    return Written(f"Wrote {count} pages and their tables: open {out / 'winter.html'}{mailed}", failed)
 
 
 def _pages_said(progress: Progress | None) -> Callable[[int, int], None] | None:

@@ -114,7 +114,10 @@ class Forecast(dy.Schema):
     unit_id = text("unit; null above unit level")
     site_id = text("site; null at fleet level")
     expected_cold_calls = number(
-        "calls in the cold expected in the next winter if nothing is done", required=True, digits=3, min=0
+        "calls expected next winter from circuits that the cold stops, returns included, if nothing is done",
+        required=True,
+        digits=3,
+        min=0,
     )
     lower_90 = number("lower end of the 90 % predictive interval", required=True, digits=2, min=0)
     upper_90 = number("upper end of the 90 % predictive interval", required=True, digits=2, min=0)

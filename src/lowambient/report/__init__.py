@@ -2,15 +2,15 @@
 
 from lowambient.report.earlier_run import EarlierRun
 from lowambient.report.facts import RunFacts
+from lowambient.report.mail import write_mail
 from lowambient.report.pages import write_pages
-from lowambient.report.single_file import write_inlined
 from lowambient.report.tables import write_tables
 from lowambient.report.unit_page import write_unit_page, write_unit_pages
 
 __all__ = [
     "EarlierRun",
     "RunFacts",
-    "write_inlined",
+    "write_mail",
     "write_pages",
     "write_tables",
     "write_unit_page",

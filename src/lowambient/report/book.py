@@ -15,11 +15,20 @@ Context = dict[str, Any]
 
 @dataclass(frozen=True)
 class Book:
-    """Tables as written, the facts of the run, and how the reader wants numbers."""
+    """Tables as written, the facts of the run, how the reader wants numbers, and the most rows that tables may show."""
 
     tables: Tables
     facts: RunFacts
     figures: Figures
+    most_rows: int | None = None
+
+    def first(self, frame: pl.DataFrame, most: int) -> pl.DataFrame:
+        """The rows of a long table that a page shows: `most`, or the fewer that this book has room for."""
+        return frame.head(self.most(most))
+
+    def most(self, most: int) -> int:
+        """`most` rows, or the fewer that this book has room for."""
+        return most if self.most_rows is None else min(most, self.most_rows)
 
     def rows(self, table: str, frame: pl.DataFrame | None = None) -> list[Row]:
         """Rows of a table, or of a part of it."""

@@ -3,8 +3,11 @@
 import polars as pl
 
 from lowambient.report import callback_charts as charts
+from lowambient.report import interval_lists as lists
+from lowambient.report import linked_rates, temperature_charts
 from lowambient.report.book import Book, Context
 from lowambient.report.figures import Figures, Row
+from lowambient.report.unit_files import pages_of
 
 PEOPLE_SHOWN = 40
 SITES_SHOWN = 30
@@ -32,6 +35,7 @@ def context(book: Book) -> Context:
     return {
         "fact": book.by_key("summary"),
         "threshold": threshold,
+        "unit_pages": pages_of(book.tables),
         "all_calls": _one(book, "days", "fleet", "related"),
         "whatever": _one(book, "days", "fleet", "any"),
         "in_cold": _one(book, "cold hours", "fleet", "related"),
@@ -40,7 +44,10 @@ def context(book: Book) -> Context:
         "surest": _surest(book, "symptom"),
         "fixed": next(iter(book.rows("first_time_fix", tables["first_time_fix"].filter(dimension="fleet"))), None),
         "fix_groups": book.rows("first_time_fix", tables["first_time_fix"].filter(pl.col("dimension") != "fleet")),
-        "groups": [(row, labels.get(row["value"])) for row in book.rows("callback_rates", _listed(rates))],
+        "groups": [
+            (row, labels.get(row["value"]))
+            for row in book.rows("callback_rates", book.first(_listed(rates), rates.height))
+        ],
         "windows": book.rows("callback_rates", rates.filter(dimension="window").sort("clock", "window")),
         "soon": _at(book, (7.0, in_force["days"])),
         "clusters": book.rows("clusters"),
@@ -52,21 +59,21 @@ def context(book: Book) -> Context:
             tables["rate_change"].filter("changes", measure=MAIN_MEASURE, symptom="low-pressure trip"),
             "ratio",
         ),
-        "gathering": book.rows("cold_gathering", _gathering(book).head(UNITS_SHOWN)),
+        "gathering": book.rows("cold_gathering", book.first(_gathering(book), UNITS_SHOWN)),
         "by_work": book.rows("follow_up_by_work"),
-        "repairs": book.rows("follow_up", repairs.head(REPAIRS_SHOWN)),
+        "repairs": book.rows("follow_up", book.first(repairs, REPAIRS_SHOWN)),
         "repairs_in_all": repairs.height,
         "verdicts": book.rows("follow_up_verdicts"),
-        "chart_rates": charts.rates(_cells(book), least, _middles(book, figures), figures),
-        "chart_sites": charts.sites(sites),
+        "chart_rates": linked_rates.rates(_cells(book), least, _middles(book, figures), figures),
+        "chart_sites": lists.sites(sites),
         "chart_windows": charts.windows(rates.filter(dimension="window")),
         "chart_time": charts.time_to_callback(tables["time_to_callback"], in_force),
         "chart_age": charts.calls_by_service_age(tables["calls_by_service_age"]),
-        "chart_fix": charts.first_time_fix(_people_capped(tables["first_time_fix"])),
-        "chart_clusters": charts.clusters(clusters, _cluster_share(clusters)),
-        "chart_curve": charts.rate_curve(curve, tables["rate_change"], figures),
+        "chart_fix": lists.first_time_fix(_people_capped(tables["first_time_fix"])),
+        "chart_clusters": lists.clusters(clusters, _cluster_share(clusters)),
+        "chart_curve": temperature_charts.rate_curve(curve, tables["rate_change"], figures),
         "chart_gathering": charts.gathering(_gathering(book)),
-        "chart_held": charts.held(
+        "chart_held": lists.held(
             tables["follow_up_by_work"],
             tables["follow_up_verdicts"],
             threshold["held_ratio"]["value"],
@@ -88,6 +95,12 @@ def band_labels(book: Book) -> dict[str, str]:
         low, high = (figures.text(edge, "degC", 0 if figures.units.system == "us" else 1) for edge in edges)
         labels[value] = f"{low} to {high} {figures.units.temperature_unit}"
     return labels
+
+
+def _groups(book: Book, labels: dict[str, str]) -> list[tuple[Row, str | None]]:
+    """Groups listed, each with its name where the reader says it otherwise than the table."""
+    listed = _listed(book.tables["callback_rates"])
+    return [(row, labels.get(row["value"])) for row in book.rows("callback_rates", book.first(listed, listed.height))]
 
 
 def _middles(book: Book, figures: Figures) -> dict[str, float]:

@@ -16,10 +16,14 @@ from lowambient.report.reading_units import STANDARD_ATMOSPHERE_KPA, ReadingUnit
 from lowambient.report.tables import CSV_INSTANT
 
 _PERCENT = ' data-shown="percent"'
+_WITH_OWN_ZERO = ("degC", "K", "kPa")
+"""Units whose small values are no small amounts."""
+_MANY_CALLS = 9.5
+"""Expected numbers of calls from here on show whole: nobody knows them closer."""
 UTC = ZoneInfo("UTC")
 NOT_KNOWN = Markup('<span class="none" title="not known">–</span>')
 # Control characters, which HTML forbids, as their pictures (Unicode block U+2400); tab and line feed stay.
-_PICTURES = {code: 0x2400 + code for code in range(32) if code not in (9, 10)} | {127: 0x2421}
+PICTURES = {code: 0x2400 + code for code in range(32) if code not in (9, 10)} | {127: 0x2421}
 
 
 @dataclass(frozen=True)
@@ -52,7 +56,7 @@ def cell_text(value: Any) -> str:
 
 def shown_text(value: Any) -> Markup:
     """Text from an export, its direction kept to itself, with control characters made visible."""
-    return NOT_KNOWN if value is None else Markup("<bdi>{}</bdi>").format(str(value).translate(_PICTURES))
+    return NOT_KNOWN if value is None else Markup("<bdi>{}</bdi>").format(str(value).translate(PICTURES))
 
 
 def clipped(value: Any, characters: int = 160) -> str:
@@ -75,8 +79,8 @@ class Figures:
     def figure(self, row: Row, column: str, digits: int | None = None, unit: str | None = None) -> Markup:
         """A cell as a bare number (date, yes or no), with its table, key and column.
 
-        The kind of quantity is read off the column's name, or given as the contract's `unit`; the unit `share` shows a
-        share as a percentage.
+        The kind of quantity is read off the column's name, or given as the contract's `unit`. The unit `share` shows a
+        share or a probability in per cent, and `calls` an expected number of calls as closely as it can be known.
         """
         value = row[column]
         if value is None:
@@ -89,14 +93,7 @@ class Figures:
         value = row[column]
         if value is None:
             return NOT_KNOWN
-        return _data(row, column, value.astimezone(self.zone).strftime("%Y-%m-%d\N{NO-BREAK SPACE}%H:%M"))
-
-    def percent(self, row: Row, column: str) -> Markup:
-        """A cell that holds a probability or a share, in per cent; never 0 or 100 for what is in between."""
-        value = row[column]
-        if value is None:
-            return NOT_KNOWN
-        return _data(row, column, percent_text(value) + "\N{NO-BREAK SPACE}%")
+        return _data(row, column, value.astimezone(self.zone).strftime("%Y-%m-%d %H:%M"))
 
     def quantity(self, row: Row, column: str, digits: int | None = None, unit: str | None = None) -> Markup:
         """A cell with its unit."""
@@ -146,7 +143,11 @@ class Figures:
             return value.strftime("%Y-%m-%d")
         if isinstance(value, str):
             return value[:10]  # an instant held as text
-        return number_text(self.shown(value, unit), _digits(value, unit) if digits is None else digits)
+        if unit == "share":
+            return share_text(value, digits)
+        shown = self.shown(value, unit)
+        kept = _digits(value, unit) if digits is None else digits
+        return number_text(shown, kept) if unit in _WITH_OWN_ZERO else amount_text(shown, kept)
 
 
 def _data(row: Row, column: str, shown: str, attribute: str = "") -> Markup:
@@ -157,18 +158,36 @@ def _data(row: Row, column: str, shown: str, attribute: str = "") -> Markup:
     )
 
 
-def percent_text(share: float) -> str:
-    """A share as whole per cents, but what is not certain is never 0 or 100."""
-    if 0 < share < 0.01:
-        return "<1"
-    if 0.99 < share < 1:
-        return ">99"
-    return f"{100 * share:.0f}"
+def share_text(share: float, digits: int | None = None) -> str:
+    """A share in per cent, by default a whole one; what lies between never shows as 0 or 100.
+
+    >>> share_text(0.004), share_text(0.35), share_text(0.9991), share_text(0.000001, 3)
+    ('under 1', '35', 'over 99', 'under 0.001')
+    """
+    if share == 0:
+        return "0"
+    kept = digits or 0
+    step = 10.0**-kept
+    if 0 < 1 - share < step / 100:
+        return f"over {100 - step:.{kept}f}"
+    return f"under {step:.{kept}f}" if 0 < share < step / 100 else number_text(100 * share, kept)
+
+
+def amount_text(value: float, digits: int) -> str:
+    """A number with `digits` decimals; a positive one too small for them is under the least that they show.
+
+    >>> amount_text(0.04, 1), amount_text(0, 1), amount_text(1234.5, 0)
+    ('under 0.1', '0', '1,234')
+    """
+    if value == 0:
+        return "0"
+    step = 10.0**-digits
+    return f"under {step:.{digits}f}" if 0 < value < step / 2 else number_text(value, digits)
 
 
 def _in_single_quotes(key: tuple[str | None, ...]) -> str:
     """A key as JSON for an attribute in single quotes: JSON is full of double ones, which need no escape there."""
-    text = json.dumps(key, ensure_ascii=False).translate(_PICTURES)
+    text = json.dumps(key, ensure_ascii=False).translate(PICTURES)
     return text.replace("&", "&amp;").replace("'", "&#39;").replace("<", "&lt;").replace(">", "&gt;")
 
 
@@ -183,8 +202,8 @@ def number_text(value: float, digits: int) -> str:
 def _digits(value: float, unit: str) -> int:
     if isinstance(value, int) or unit in ("h", "km", "kPa"):
         return 0
-    if unit == "share":
-        return 0 if value >= 0.095 or value == 0 else 1
+    if unit == "calls":
+        return 0 if abs(value) >= _MANY_CALLS else 1
     if unit in ("degC", "K"):
         return 0 if unit == "degC" else 1
     if value == int(value) or abs(value) >= 10:

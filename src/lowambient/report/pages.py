@@ -33,12 +33,11 @@ def write_pages(frames: Tables, facts: RunFacts, out: Path, *, units: System) ->
     `units` and `stations`; one that is missing counts as without rows. The pages link to `out/tables`, where
     `write_tables` puts the same frames. Raises as `as_written` does.
     """
-    tables = _all_tables(frames, facts)
+    book = book_of(frames, facts, units)
     out.mkdir(parents=True, exist_ok=True)
     assets = copy_assets(out / "assets")
     (out / "tables").mkdir(exist_ok=True)
-    counted = [path for table in schemas.PAGE for path in write_table(table, tables[table], out / "tables")]
-    book = Book(tables, facts, Figures(ReadingUnits(units)))
+    counted = [path for table in schemas.PAGE for path in write_table(table, book.tables[table], out / "tables")]
     environment = environment_of(book)
     pages = []
     for name, context in PAGES.items():
@@ -47,6 +46,11 @@ def write_pages(frames: Tables, facts: RunFacts, out: Path, *, units: System) ->
         page.write_text(text, encoding="utf-8", newline="\n")
         pages.append(page)
     return [*pages, *assets, *counted]
+
+
+def book_of(frames: Tables, facts: RunFacts, units: System) -> Book:
+    """What pages are made from; raises as `as_written` does."""
+    return Book(_all_tables(frames, facts), facts, Figures(ReadingUnits(units)))
 
 
 def _all_tables(frames: Tables, facts: RunFacts) -> dict[str, pl.DataFrame]:
@@ -78,34 +82,27 @@ def _intake(book: Book) -> Context:
     return {
         "fact": book.by_key("summary"),
         "totals": book.rows("load_totals"),
-        "loads": book.rows("loads", loads.head(ROWS_SHOWN)),
-        "refusals": book.rows("refusal_reasons", _first(tables["refusal_reasons"], "rows")),
-        "set_aside": book.rows("set_aside_reasons", _first(tables["set_aside_reasons"], "cells")),
-        "unmatched": book.rows("unmatched_ids", _first(tables["unmatched_ids"], "rows")),
+        "files_in_all": loads.height,
+        "loads": book.rows("loads", book.first(loads, ROWS_SHOWN)),
+        "refusals": book.rows("refusal_reasons", _commonest(book, "refusal_reasons", "rows")),
+        "set_aside": book.rows("set_aside_reasons", _commonest(book, "set_aside_reasons", "cells")),
+        "unmatched": book.rows("unmatched_ids", _commonest(book, "unmatched_ids", "rows")),
         "coverage": _coverage(book),
         "threshold": book.by_key("thresholds"),
-        "group_limit": GROUPS_SHOWN,
+        "group_limit": book.most(GROUPS_SHOWN),
     }
 
 
-def _first(frame: pl.DataFrame, by: str) -> pl.DataFrame:
-    return frame.sort(by, descending=True, maintain_order=True).head(GROUPS_SHOWN)
+def _commonest(book: Book, table: str, by: str) -> pl.DataFrame:
+    return book.first(book.tables[table].sort(by, descending=True, maintain_order=True), GROUPS_SHOWN)
 
 
 def _coverage(book: Book) -> list[tuple[Row, Row | None]]:
     """Units with fewest hours of weather first, then those without readings, without calls; each with its station."""
     stations = book.by_key("unit_station")
-    worst = (
-        book.tables["coverage"]
-        .sort(
-            "weather_hours",
-            pl.col("readings") > 0,
-            pl.col("calls") > 0,
-            "unit_id",
-        )
-        .head(ROWS_SHOWN)
-    )
-    return [(row, stations.get(row["unit_id"])) for row in book.rows("coverage", worst)]
+    worst = book.tables["coverage"].sort("weather_hours", pl.col("readings") > 0, pl.col("calls") > 0, "unit_id")
+    shown = book.rows("coverage", book.first(worst, ROWS_SHOWN))
+    return [(row, stations.get(row["unit_id"])) for row in shown]
 
 
 def _methods(book: Book) -> Context:
@@ -157,7 +154,6 @@ def environment_of(book: Book) -> jinja2.Environment:
         figure=formats.figure,
         quantity=formats.quantity,
         interval=formats.interval,
-        percent=formats.percent,
         moment=formats.moment,
         in_units=formats.units.sentence,
         written=figures.shown_text,
@@ -170,12 +166,22 @@ def environment_of(book: Book) -> jinja2.Environment:
         units=formats.units,
         root="",
         assets="",
+        layout="base.html",
+        mailed=False,
+        unit_folder="units/",
+        whole_is="in the download",
+        page_link=_page_link,
         interval_mark=figures.interval_mark,
         weight_mark=figures.weight_mark,
-        rows_shown=ROWS_SHOWN,
+        rows_shown=book.most(ROWS_SHOWN),
         has_workbook={row.key[0]: row["rows"] <= XLSX_ROWS for row in book.rows("contents")},
     )
     return environment
+
+
+def _page_link(page: str, part: str = "") -> str:
+    """Where a page, or a part of it, lies beside the others."""
+    return f"{page}.html#{part}" if part else f"{page}.html"
 
 
 def _order(value: Any) -> str:

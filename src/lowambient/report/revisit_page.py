@@ -5,7 +5,7 @@ from typing import Any
 import polars as pl
 
 from lowambient.report.book import Book
-from lowambient.report.unit_files import file_names
+from lowambient.report.unit_files import pages_of
 
 ROWS_SHOWN = 300
 PAIRS_SHOWN = 100
@@ -21,7 +21,9 @@ def context(book: Book) -> dict[str, Any]:
     described = (
         units.select("unit_id", "description") if "description" in units.columns else _texts("unit_id", "description")
     )
-    shown = revisit.head(ROWS_SHOWN).join(names, on="site_id", how="left").join(described, on="unit_id", how="left")
+    shown = (
+        book.first(revisit, ROWS_SHOWN).join(names, on="site_id", how="left").join(described, on="unit_id", how="left")
+    )
     apart = book.tables["contradictions"].sort(
         pl.col("relation") != "excludes", "probability", "unit_id", descending=[False, True, False]
     )
@@ -32,9 +34,9 @@ def context(book: Book) -> dict[str, Any]:
         "revisit_in_all": revisit.height,
         "compared": revisit["is_new"].is_not_null().any(),
         "commonest": commonest(revisit),
-        "contradictions": book.rows("contradictions", apart.head(PAIRS_SHOWN)),
+        "contradictions": book.rows("contradictions", book.first(apart, PAIRS_SHOWN)),
         "contradictions_in_all": apart.height,
-        "pages": file_names(units["unit_id"] if units.width else []),
+        "unit_pages": pages_of(book.tables),
     }
 
 

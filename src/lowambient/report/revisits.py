@@ -12,7 +12,7 @@ KEY = ("unit_id", "circuit", "flag")
 
 
 def revisit(frames: Frames) -> pl.DataFrame:
-    """Raised flags, most probable first, then by the episodes expected next winter; see `schemas.Revisit`."""
+    """Raised flags, most probable first, then by the calls expected next winter; see `schemas.Revisit`."""
     flags, units = frames["flags"].filter(pl.col("raised")), frames["units"]
     sites = units.select("unit_id", "site_id") if units.width else _texts("unit_id", "site_id")
     expected = frames["unit_ranking"].select("unit_id", "expected_cold_calls")

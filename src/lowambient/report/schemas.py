@@ -14,7 +14,7 @@ yes_or_no = flag  # where a schema has a column of that name
 
 
 class UnitRanking(dy.Schema):
-    """Grain: unit. Units by the low-pressure episodes expected in the next winter."""
+    """Grain: unit. Units by the calls expected next winter from circuits that the cold stops."""
 
     unit_id = text("unit", key=True)
     site_id = text("site")
@@ -31,7 +31,11 @@ class UnitRanking(dy.Schema):
     shrunk_rate = number("rate shrunk toward the fleet, per 1,000 cold hours", digits=4, min=0)
     shrunk_lower_90 = number("lower end of the 90 % interval of the shrunk rate", digits=4, min=0)
     shrunk_upper_90 = number("upper end of the 90 % interval of the shrunk rate", digits=4, min=0)
-    expected_cold_calls = number("low-pressure episodes expected in the next winter", digits=3, min=0)
+    expected_cold_calls = number(
+        "calls expected next winter from circuits that the cold stops, returns included, if nothing is done",
+        digits=3,
+        min=0,
+    )
     lower_90 = number("lower end of the 90 % predictive interval", digits=2, min=0)
     upper_90 = number("upper end of the 90 % predictive interval", digits=2, min=0)
     calls_last_winter = count("low-pressure episodes in the last whole winter")
@@ -310,7 +314,11 @@ class Revisit(dy.Schema):
     sentence = text("the evidence in a sentence; temperatures in °C, differences in K")
     check = text("the cheapest check on site that would settle it")
     bring = text("what to bring")
-    expected_cold_calls = number("low-pressure episodes expected of the unit next winter", digits=3, min=0)
+    expected_cold_calls = number(
+        "calls expected next winter from circuits that the cold stops, returns included, if nothing is done",
+        digits=3,
+        min=0,
+    )
     last_checked_at = instant("last check on site")
     last_verdict = choice("verdict", "what it found")
 

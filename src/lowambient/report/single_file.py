@@ -5,27 +5,12 @@ import re
 from collections.abc import Iterable
 from functools import cache
 from hashlib import sha256
-from pathlib import Path
 
 from lowambient.report.pages import asset_text, vendored
-
-MOST_BYTES = 2_500_000
-"""What a page should not be larger than, because mail is refused from about 5 to 10 MB in all (judgement)."""
 
 _STYLE = re.compile(r'<link rel="stylesheet" href="[^"]*assets/([^"/]+)">\n?')
 _SCRIPT = re.compile(r'<script defer src="[^"]*assets/([^"/]+)"></script>\n?')
 _ALLOWED = "script-src 'self' file:"
-
-
-def write_inlined(pages: Iterable[Path]) -> list[Path]:
-    """Put what each page asks for into the page itself; returns those that are larger than `MOST_BYTES`."""
-    large = []
-    for page in pages:
-        content = inlined(page.read_text(encoding="utf-8")).encode("utf-8")
-        page.write_bytes(content)
-        if len(content) > MOST_BYTES:
-            large.append(page)
-    return large
 
 
 def inlined(text: str) -> str:

@@ -22,9 +22,11 @@ from lowambient.report.reading_units import ReadingUnits, System
 from lowambient.report.single_file import inlined
 from lowambient.report.summaries import thresholds_used
 from lowambient.report.tables import as_written, empty
-from lowambient.report.unit_drawings import Place, drawings
+from lowambient.report.unit_drawings import drawings
 from lowambient.report.unit_files import file_names, units_with_pages
 from lowambient.report.unit_frames import EXTRA, extra
+from lowambient.report.unit_header import BLANK, header
+from lowambient.report.unit_place import Place
 
 MOST_BYTES = 300_000
 MOST_SHOWN = (80, 40, 15, 4)
@@ -76,7 +78,7 @@ def write_unit_page(
     """Write the page of one unit to the file `page`; returns what was written.
 
     In the `units` folder of a run it leads to the run's pages and uses its assets; elsewhere it stands alone, with a
-    folder `assets` beside it. A `single_file`, and a page among such, holds its scripts and styles itself.
+    folder `assets` beside it. A `single_file` holds its scripts and styles itself.
     Raises KeyError for a unit that is not listed, and as `as_written` does.
     """
     text_of = Press(frames, facts, units).page
@@ -84,9 +86,8 @@ def write_unit_page(
     in_run = folder.name == "units" and (folder.parent / "run.json").is_file()
     folder.mkdir(parents=True, exist_ok=True)
     text = text_of(unit_id) if in_run else text_of(unit_id, root=None, assets="")
-    is_single = single_file or (in_run and not (folder.parent / "assets" / "pages.js").is_file())
-    page.write_text(inlined(text) if is_single else text, encoding="utf-8", newline="\n")
-    return [page] if in_run or is_single else [page, *copy_assets(folder / "assets")]
+    page.write_text(inlined(text) if single_file else text, encoding="utf-8", newline="\n")
+    return [page] if in_run or single_file else [page, *copy_assets(folder / "assets")]
 
 
 @dataclass(frozen=True)
@@ -103,7 +104,10 @@ class Part:
 class Press:
     """Prints unit pages: tables are checked and parted by unit once, templates and charts are made once."""
 
-    def __init__(self, frames: Tables, facts: RunFacts, units: System) -> None:
+    def __init__(
+        self, frames: Tables, facts: RunFacts, units: System, dressed: Mapping[str, Any] | None = None
+    ) -> None:
+        """`dressed` holds what templates are told otherwise than on pages of their own."""
         self.facts = facts
         self.figures = Figures(ReadingUnits(units))
         written = {name: as_written(name, frames.get(name, empty(name))) for name in (*WRITTEN, *WORKING)}
@@ -125,23 +129,36 @@ class Press:
         used = as_written("thresholds", thresholds_used(facts.thresholds))
         book = Book({"contents": _contents(frames), "thresholds": used}, facts, self.figures)
         self._thresholds = book.by_key("thresholds")
-        self._template = _environment(book).get_template("unit.html")
+        environment = _environment(book)
+        environment.globals.update(dressed or {})
+        self._template = environment.get_template("unit.html")
 
     def with_pages(self) -> list[str]:
         """Units with a raised flag, a chosen option or a log, as listed."""
         wanted = units_with_pages(self.tables)
         return [unit_id for unit_id in self.listed if unit_id in wanted]
 
-    def page(self, unit_id: str, *, root: str | None = "../", assets: str = "../") -> str:
-        """The page of one unit as HTML; raises KeyError for one that is not listed."""
+    def page(
+        self,
+        unit_id: str,
+        *,
+        root: str | None = "../",
+        assets: str = "../",
+        name: str = "unit",
+        most_bytes: int = MOST_BYTES,
+    ) -> str:
+        """The page of one unit as HTML; raises KeyError for one that is not listed.
+
+        Fewer calls and pieces of evidence are shown where it would be larger than `most_bytes`.
+        """
         part = self._part(unit_id)
         place = self._place(unit_id)
         context = {**self._context(part, place), **drawings(part.tables, place), "root": root, "assets": assets}
         text = ""
         for most in MOST_SHOWN:
             shown = {"calls": self._calls(part, most), "evidence": evidence_of(part["evidence"], most)}
-            text = self._template.render(page="unit", **context, **shown)
-            if len(text.encode()) <= MOST_BYTES:
+            text = self._template.render(page=name, **context, **shown)
+            if len(text.encode()) <= most_bytes:
                 break
         return text
 
@@ -211,7 +228,7 @@ class Press:
         elif place.refrigerant is None:
             reason = self._refused.get(unit["refrigerant"], "it is not known here")
             yield f"Its refrigerant has no saturation table ({reason}), so no pressure is shown as a temperature."
-        for column, text in _BLANK.items():
+        for column, text in BLANK.items():
             if unit[column] is None:
                 yield text
         limits = part["unit_limits"]
@@ -226,50 +243,6 @@ class Press:
             yield "No weather station serves it, so nothing is said about its weather."
         if part["coverage"].height == 0 or part["coverage"]["readings"][0] == 0:
             yield "It was never logged: what is said rests on calls, words and lists."
-
-
-_BLANK = {
-    "duty": "The list does not say when cooling can be wanted.",
-    "head_control": "The list does not say whether a head-pressure control is fitted.",
-    "served_from": "The list has no start of service: it is taken to run from the first day of the calls export.",
-}
-_HEADER = (
-    ("Refrigerant", "refrigerant", None),
-    ("Duty", "duty", None),
-    ("Head-pressure control", "head_control", None),
-    ("Capacity", "capacity_kw", "kW"),
-    ("Circuits", "circuits", None),
-    ("Condenser fans", "condenser_fans", None),
-    ("LP switch sits at", "lp_switch_at", None),
-    ("LP cut-out", "lp_cut_out_kpa", "kPa"),
-    ("LP reset", "lp_reset_kpa", "kPa"),
-    ("Fan on", "fan_on_kpa", "kPa"),
-    ("Fan off", "fan_off_kpa", "kPa"),
-    ("HP cut-out", "hp_cut_out_kpa", "kPa"),
-    ("Space kept at", "space_c", "degC"),
-    ("Economizer", "economizer", None),
-    ("Heat pump", "heat_pump", None),
-    ("Pump-down", "pump_down", None),
-    ("Installed", "installed_on", None),
-    ("In service from", "served_from", None),
-    ("to", "served_to", None),
-    ("Taken out", "retired_on", None),
-)
-
-
-def header(place: Place) -> list[tuple[str, str]]:
-    """What the unit list says, in the reader's units; blanks are left out."""
-    told = []
-    for label, column, unit in _HEADER:
-        value = place.unit.get(column)
-        if value is None:
-            continue
-        if isinstance(value, str):
-            told.append((label, value))
-        else:
-            kind = unit or "-"
-            told.append((label, place.here.text(value, kind) + place.here.unit_text(kind)))
-    return told
 
 
 def evidence_of(evidence: pl.DataFrame, most: int) -> dict[str, list[Row]]:

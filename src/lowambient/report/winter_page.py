@@ -2,6 +2,7 @@
 
 import polars as pl
 
+from lowambient.report import site_map, temperature_charts
 from lowambient.report import winter_charts as charts
 from lowambient.report.book import Book, Context
 from lowambient.report.figures import Row
@@ -64,7 +65,7 @@ def _forecast(book: Book) -> Context:
         "sites_placed": sites.filter(pl.col("latitude").is_not_null()).height,
         "winters": book.rows("winters"),
         "chart_forecast": charts.fleet_forecast(forecast, past),
-        "chart_map": charts.map_of_sites(sites),
+        "chart_map": site_map.map_of_sites(sites),
         "chart_winters": charts.winters(book.tables["winters"]),
     }
 
@@ -78,12 +79,12 @@ def _sites(book: Book) -> pl.DataFrame:
             schema={"site_id": pl.String, "name": pl.String, "latitude": pl.Float64, "longitude": pl.Float64}
         )
     forecast = book.tables["forecast"].filter(pl.col("level") == "site")
-    return (
+    ordered = (
         forecast.join(sites.select("site_id", *place), on="site_id", how="left")
         .with_columns(pl.col("name").fill_null(pl.col("site_id")))
         .sort("expected_cold_calls", "cold_hours_typical", "site_id", descending=[True, True, False])
-        .head(SITES_SHOWN)
     )
+    return book.first(ordered, SITES_SHOWN)
 
 
 # The plan
@@ -91,7 +92,7 @@ def _sites(book: Book) -> pl.DataFrame:
 
 def _plan(book: Book) -> Context:
     chosen = book.tables["plan"].filter("selected").sort("rank", "unit_id")
-    shown = chosen.head(WORK_SHOWN).join(site_names(book), on="site_id", how="left", maintain_order="left")
+    shown = book.first(chosen, WORK_SHOWN).join(site_names(book), on="site_id", how="left", maintain_order="left")
     summary, curve = book.tables["plan_summary"], book.tables["budget_curve"]
     assumptions, reasons = book.tables["plan_assumptions"], book.tables["fit_reasons"]
     return {
@@ -107,7 +108,7 @@ def _plan(book: Book) -> Context:
         "effects": book.rows("option_effects"),
         "scenarios": book.rows("plan_sensitivity", _as_taken_first(book.tables["plan_sensitivity"])),
         "frailest": _frailest(book),
-        "reasons": book.rows("fit_reasons", _most_units(reasons).head(REASONS_SHOWN)),
+        "reasons": book.rows("fit_reasons", book.first(_most_units(reasons), REASONS_SHOWN)),
         "reasons_in_all": reasons.height,
         "curve": book.rows("budget_curve", curve.sort("budget")),
         "half_way": _half_way(book),
@@ -149,7 +150,7 @@ def _temperatures(book: Book) -> Context:
         "exposure": book.rows("exposure", exposure.filter(pl.col("unit_hours") > 0)),
         "worst_band": _worst_band(book),
         "mildest_band": _band_from(book, "mild_from_c"),
-        "chart_rate": charts.rate_by_temperature(exposure, book.figures),
+        "chart_rate": temperature_charts.rate_by_temperature(exposure, book.figures),
     }
 
 
@@ -178,7 +179,7 @@ def _ranking(book: Book) -> Context:
         .join(site_names(book), on="site_id", how="left")
         .sort("rank", "expected_cold_calls", "unit_id", descending=[False, True, False], nulls_last=True)
     )
-    shown = ranking.head(ROWS_SHOWN)
+    shown = book.first(ranking, ROWS_SHOWN)
     return {
         "ranking": book.rows("unit_ranking", shown),
         "ranked": ranking.height,
