@@ -10,20 +10,27 @@ import numpy as np
 from rapidfuzz.distance import OSA
 from rapidfuzz.process import cdist
 
-from lowambient.calls.lexicon import BOUNDARY, SKIPPED, UNKNOWN, Lexicon, skeleton, stem
+from lowambient.calls.lexicon import BOUNDARY, SKIPPED, UNKNOWN, WRITER, Lexicon
+from lowambient.calls.word_lists import skeleton, stem
 
 _MARKS = r",?#()\[\];!|\n.:+&/-"
 
 PIECE = (
     r"(?:\p{L}(?:[./]\p{L})+\b\.?"  # l/p, l.p.
+    r"|\bw/(?:o\b)?"
     r"|\p{L}+(?:'\p{L}+)*"
     r"|\p{N}+(?:[.,]\p{N}+)*"
     rf"|[{_MARKS}])[^\p{{L}}\p{{N}}{_MARKS}]*"
 )
 """A piece, for polars."""
 
-_LEADING = re.compile(r"[^\W\d_](?:[./][^\W\d_])+\b\.?|[^\W\d_]+(?:'[^\W\d_]+)*|\d+(?:[.,]\d+)*|.", re.DOTALL)
+_LEADING = re.compile(
+    r"[^\W\d_](?:[./][^\W\d_])+\b\.?|\bw/(?:o\b)?|[^\W\d_]+(?:'[^\W\d_]+)*|\d+(?:[.,]\d+)*|.", re.DOTALL
+)
 """The word, number or mark of a piece."""
+
+NAMES_WRITER = frozenset(("i", "we", "i've", "we've", "ive", "weve", "i'd", "we'd"))
+"""Words by which the writer names himself."""
 
 LONGEST_WORD, MEND_AT_ONCE = 20, 2_000
 """Letters up to which a word is mended; words compared at a time, which bounds memory."""
@@ -37,23 +44,26 @@ def learn(pieces: list[str], tokens: dict[str, str], words: Lexicon) -> None:
     written = {piece: _LEADING.match(piece)[0] for piece in pieces if piece not in tokens}  # type: ignore[index]
     new = {piece: _token(word, piece, words) for piece, word in written.items()}
     mended = _mended({written[piece] for piece, token in new.items() if token == UNKNOWN}, words)
-    for piece, token in new.items():
-        right = mended.get(written[piece]) if token == UNKNOWN else None
+    for piece, plain in new.items():
+        token, right = plain, mended.get(written[piece]) if plain == UNKNOWN else None
         if right is not None:
-            tokens[piece] = _token(right, right, words)
-        else:
-            tokens[piece] = _two_words(written[piece], words) if token == UNKNOWN else token
+            token = _token(right, right, words)
+        elif plain == UNKNOWN:
+            token = _two_words(written[piece], words)
+        tokens[piece] = f"{token}+{BOUNDARY}" if piece.endswith("  ") and token not in (BOUNDARY, ".") else token
 
 
 def _token(written: str, piece: str, words: Lexicon) -> str:
     """Canonical token of one word, number or mark."""
+    if written in NAMES_WRITER:
+        return WRITER
     if written[0].isalpha():
         return _word_token(written, words)
     if written[0].isnumeric():
         return words.abbreviations.get(written, "n" if len(written) == 1 else "0")
     if written in ".;!|\n":
         return "."
-    if written in ",()[]" or (written == "-" and piece != "-"):
+    if written in ",()[]" or (written in "-/" and piece != written):
         return BOUNDARY
     return {"&": "and", "+": "and", "?": "?", "#": "#"}.get(written, SKIPPED)
 

@@ -1,0 +1,139 @@
+"""From the texts of calls to what their sentences say.
+
+Texts, words and clauses repeat, so each is worked on once: text (lower case, one width of letters, no mark-up) ->
+pieces (a word with what follows it up to the next) -> canonical tokens (tokens.py) -> sentences, judged clause by
+clause (clauses.py).
+"""
+
+from dataclasses import dataclass, field
+
+import polars as pl
+
+from lowambient.calls.clauses import Judge
+from lowambient.calls.lexicon import SKIPPED, Lexicon
+from lowambient.calls.tokens import PIECE, learn
+
+FIELDS = ("complaint", "finding", "action")
+
+FOUND = {
+    "sentence": pl.UInt32,
+    "name": pl.String,
+    "value": pl.Float64,
+    "first": pl.Int32,
+    "last": pl.Int32,
+    "needs": pl.String,
+    "about": pl.String,
+}
+"""What judging a sentence gives."""
+
+DOUBLE_BLANKS_TELL = 3
+"""Two blanks end a clause where at most one gap in so many of its text is so wide (judgement)."""
+
+SLASH, SLASHES_TELL = r"(\p{L}\p{L}|\d)/(\p{L}\p{L})", 3
+"""A slash between words ends a clause where its text has so many (judgement); an invisible mark behind it says so."""
+
+MOST_REMEMBERED = 500_000
+"""Words and clauses kept from batch to batch, which bounds memory."""
+
+
+@dataclass
+class Reader:
+    """Reads texts by one lexicon, and remembers words and clauses from batch to batch."""
+
+    lexicon: Lexicon
+    tokens: dict[str, str] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.judge = Judge(self.lexicon)
+
+    def read(self, texts: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+        """Evidence for symptoms and for statements, of texts (text, written).
+
+        Both: text, name, value (a symptom's weight, a statement's probability), needs, about, first (place of the first
+        piece), words (those it rests on, as written).
+        """
+        if len(self.tokens) > MOST_REMEMBERED:
+            self.tokens.clear()
+        self.judge.forget(MOST_REMEMBERED)
+        pieces = texts.select("text", pieces=pl.col("written").str.extract_all(PIECE))
+        sentences = self._sentences(pieces)
+        symptoms, statements = self._judged(sentences)
+        return _with_words(symptoms, pieces), _with_words(statements, pieces)
+
+    def _sentences(self, pieces: pl.DataFrame) -> pl.DataFrame:
+        """Sentences of the texts. Columns: text, at (place of its first piece), sentence (canonical tokens)."""
+        rows = pieces.explode("pieces").rename({"pieces": "piece"}).drop_nulls("piece")
+        rows = rows.with_columns(at=pl.int_range(pl.len(), dtype=pl.Int32).over("text"))
+        different = rows["piece"].unique()
+        learn(different.to_list(), self.tokens, self.lexicon)
+        token = pl.Series([self.tokens[piece] for piece in different.to_list()], dtype=pl.String)
+        rows = rows.join(
+            pl.DataFrame({"piece": different, "token": token}), on="piece", how="left", maintain_order="left"
+        )
+        sets = self.lexicon.sets
+        dotted = (pl.col("piece").shift().is_in(list(sets["dotted"]))) & (pl.col("at") > 0)
+        dotted &= ~pl.col("token").shift(-1).is_in([*sets["advice"], *sets["done"], *sets["inquiry"]])
+        goes_on = (pl.col("token") == ".") & dotted
+        rows = rows.with_columns(token=pl.when(goes_on).then(pl.lit(SKIPPED)).otherwise("token"))
+        ends = pl.col("token").is_in([".", "?"])
+        return (
+            rows.with_columns(number=ends.cum_sum() - ends.cast(pl.UInt32))
+            .filter(pl.col("token") != ".")
+            .group_by("text", "number", maintain_order=True)
+            .agg(pl.col("at").first(), sentence=pl.col("token").str.join(" "))
+            .select("text", "at", "sentence")
+        )
+
+    def _judged(self, sentences: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+        """What each sentence says: text, name, value, needs, about, first and last piece."""
+        different = sentences.select("sentence").unique(maintain_order=True).with_row_index("number")
+        columns: tuple[list[list[object]], list[list[object]]] = ([[] for _ in FOUND], [[] for _ in FOUND])
+        for number, sentence in enumerate(different["sentence"].to_list()):
+            for kept, found in zip(columns, self.judge.sentence(sentence), strict=True):
+                for one in found:
+                    for column, value in zip(kept, (number, *one, "", "")[: len(FOUND)], strict=True):
+                        column.append(value)
+        numbered = sentences.join(different, on="sentence", maintain_order="left").select("text", "at", "number")
+        symptoms, statements = (
+            numbered.join(
+                pl.DataFrame(dict(zip(FOUND, kept, strict=True)), schema=FOUND), left_on="number", right_on="sentence"
+            ).with_columns(pl.col("first", "last") + pl.col("at"))
+            for kept in columns
+        )
+        return symptoms, statements
+
+
+def texts_of(calls: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """The different texts of calls (text, written), and where each stands (call, field, text)."""
+    placed = calls.unpivot(FIELDS, index="call", variable_name="field", value_name="raw").drop_nulls("raw")
+    different = placed.select("raw").unique(maintain_order=True).with_row_index("text")
+    places = placed.join(different, on="raw").select("call", pl.col("field").cast(pl.Enum(FIELDS)), "text")
+    return different.select("text", written=_plain(pl.col("raw"))), places
+
+
+def _plain(text: pl.Expr) -> pl.Expr:
+    """Lower case, no mark-up or control characters, one kind of apostrophe and dash, at most two blanks together."""
+    text = text.cast(pl.String).str.normalize("NFKC").str.to_lowercase()
+    text = text.str.replace_all(r"<(?:br|p|div|li|tr)\b[^<>]{0,200}>", "\n")
+    text = text.str.replace_all(r"</?[a-z][^<>]{0,200}>", " ").str.replace_all(r"&(?:nbsp|amp|lt|gt|quot|#\d+);", " ")
+    text = text.str.replace_all("[’‘`´]", "'").str.replace_all("[‐‑–—]", "-").str.replace_all(r"[\r\n]+", "\n")
+    text = text.str.replace_all(r" *(?:[^\P{C}\n\t]|_)+ *", " ").str.replace_all(r"[^\S\n]{2,}", "  ").str.strip_chars()
+    slashed = text.str.count_matches(SLASH) >= SLASHES_TELL
+    text = pl.when(slashed).then(text.str.replace_all(SLASH, "${1}/\u2060${2}")).otherwise(text)
+    text = text.str.replace_all(r"\b(on|off)/\u2060(on|off)\b", "${1}/${2}")
+    single = text.str.replace_all(r"[^\S\n]+", " ")
+    gaps, wide = text.str.count_matches(r"[^\S\n]+"), text.str.count_matches("  ")
+    return pl.when(DOUBLE_BLANKS_TELL * wide <= gaps).then(text).otherwise(single)
+
+
+def _with_words(found: pl.DataFrame, pieces: pl.DataFrame) -> pl.DataFrame:
+    """What was found with the words it rests on, as written."""
+    words = (
+        pl.col("pieces")
+        .list.slice("first", pl.col("last") - pl.col("first") + 1)
+        .list.join("")
+        .str.replace_all("\u2060", "")
+    )
+    return found.join(pieces, on="text", how="left", maintain_order="left").select(
+        "text", "name", "value", "needs", "about", "first", words=words.str.strip_chars(' \n.,;:!?()[]|/-&+"*')
+    )

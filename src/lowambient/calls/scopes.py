@@ -1,0 +1,125 @@
+"""What speaks over each word of a clause: a `no`, an advice, a doubt, a condition, a look, another visit or person.
+
+A clause comes as canonical tokens (lexicon.py). Advice, conditions and looks last to the end of the sentence, so each
+clause takes over what the ones before it left open.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import NamedTuple
+
+Sets = dict[str, frozenset[str]]
+
+REACH = 6
+"""Words on which a `no` speaks (judgement)."""
+
+ACTOR_REACH = 5
+"""Words after a person that tell what that person did (judgement)."""
+
+FAR = 1_000_000
+"""Reach to the end of the sentence."""
+
+SCOPES = (
+    ("denied", "no", REACH),
+    ("advised", "advice", FAR),
+    ("doubted", "doubt", REACH),
+    ("conditional", "if", FAR),
+    ("looked at", "inquiry", FAR),
+    ("past", "past", REACH),
+)
+"""What speaks over the words behind it: kind, set of words that begin it, words on which it speaks."""
+
+
+class Around(NamedTuple):
+    """What the rest of its sentence says of a clause.
+
+    Left open by the clauses before: `advised`, `conditional`, `looked_at`. `taken_back`: the next clause begins with
+    `none` or is only `it is not`; `good_later`: a later one says `ok` or `none`; `asked`: the sentence is a question.
+    """
+
+    advised: bool = False
+    conditional: bool = False
+    looked_at: bool = False
+    taken_back: bool = False
+    good_later: bool = False
+    asked: bool = False
+
+
+@dataclass(frozen=True)
+class Clause:
+    """Tokens of one clause after phrases were replaced, with what speaks over each place.
+
+    `first`, `last`: the written token from which each came; `over`: kind to places on which it speaks; `writer`: places
+    before which the writer names himself (`I`, `we`).
+    """
+
+    tokens: list[str]
+    first: list[int]
+    last: list[int]
+    writer: frozenset[int]
+    over: dict[str, set[int]]
+    around: Around
+
+
+def scoped(
+    tokens: list[str], first: list[int], last: list[int], writer: frozenset[int], around: Around, sets: Sets
+) -> tuple[Clause, tuple[bool, bool, bool]]:
+    """A clause with what speaks over it, and the (advised, conditional, looked at) that it leaves open."""
+    over: dict[str, set[int]] = {kind: set() for kind, _, _ in SCOPES} | _others(tokens, writer, sets)
+    left = dict.fromkeys(over, 0)  # words up to which each still reaches
+    for kind, is_open in zip(("advised", "conditional", "looked at"), around[:3], strict=True):
+        left[kind] = FAR * is_open
+    if tokens and tokens[0] in sets["done"]:
+        left["advised"] = left["looked at"] = 0
+    for place, token in enumerate(tokens):
+        if place in writer:
+            left["advised"] = left["looked at"] = 0
+        if token in sets["break"]:
+            left["looked at"] = 0
+            if place == 0 or tokens[place - 1] not in sets["carry"]:  # `did not find`, `no need to reset` go on
+                left["denied"] = 0
+        for kind, reach in left.items():
+            if reach > 0:
+                over[kind].add(place)
+                left[kind] = reach - 1
+        for kind, words, reach in SCOPES:
+            if token in sets[words] and not (kind == "advised" and _negative(tokens, place + 1, sets["no"])):
+                left[kind] = reach
+                break
+    if around.asked:
+        over["doubted"].update(range(len(tokens)))
+    leaves = (left["advised"] > 0, left["conditional"] > 0, left["looked at"] > 0)
+    return Clause(tokens, first, last, writer, over, around), leaves
+
+
+def _others(tokens: list[str], writer: frozenset[int], sets: Sets) -> dict[str, set[int]]:
+    """Places of an earlier visit, of hearsay, and of what somebody else did: `customer reset`, `reset by`."""
+    everywhere = set(range(len(tokens)))
+    other: set[int] = set()
+    for place, token in enumerate(tokens):
+        if token in sets["actor"]:
+            before = tokens[place - 1] if place else ""
+            if before in ("by", "from"):
+                other.update(range(place))
+            elif before not in sets["towards"]:
+                other.update(_deeds(tokens, range(place + 1, min(place + 2 + ACTOR_REACH, len(tokens))), writer, sets))
+    return {
+        "earlier": everywhere if not sets["earlier"].isdisjoint(tokens) else set(),
+        "hearsay": everywhere if not sets["hearsay"].isdisjoint(tokens) else set(),
+        "other": other,
+    }
+
+
+def _deeds(tokens: list[str], places: range, writer: frozenset[int], sets: Sets) -> Iterator[int]:
+    """Places behind a person up to the bridging, which is as a rule undone by the writer, or to what was found."""
+    for place in places:
+        if tokens[place] in sets["found anew"] or place in writer:
+            return
+        yield place
+
+
+def _negative(tokens: list[str], place: int, no: frozenset[str]) -> bool:
+    """Whether `would` or `will` is followed by a `not`: then it tells what happened."""
+    return place < len(tokens) and (
+        tokens[place] in no or tokens[place] in ("inoperative", "no-cool", "no-reset", "no-heat")
+    )

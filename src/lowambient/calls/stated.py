@@ -1,0 +1,56 @@
+"""The table of statements: what the sentences of a call say was found or done, put together."""
+
+import polars as pl
+
+from lowambient.calls.lexicon import ABOUT, BYPASS_MADE, UNSTATED
+
+BYPASS_AS_FINDING = 0.75
+"""Probability that a finding which begins with the bridging tells of somebody else's bypass (judgement)."""
+
+ASSERTED = 0.5
+"""Probability from which a statement is handed out."""
+
+HAVE_OBJECTS = ("bypass found", "bypass removed", "bypass denied", "control reconnected")
+"""Statements that are about a control or switch."""
+
+
+def statements_of(calls: pl.DataFrame, places: pl.DataFrame, found: pl.DataFrame) -> pl.DataFrame:
+    """Statements of calls (call, call_id) from what their texts say: call_id, statement, probability, words, about."""
+    made = pl.col("name") == BYPASS_MADE
+    rows = (
+        places.join(found, on="text")
+        .filter(~(made & (pl.col("field") == "action")))
+        .with_columns(
+            name=pl.when(made).then(pl.lit("bypass found")).otherwise("name"),
+            value=pl.when(made).then(BYPASS_AS_FINDING).otherwise("value"),
+        )
+    )
+    said = rows.select("call", "name").unique()
+    whole = pl.col("needs") == ""
+    met = rows.filter(~whole).join(said, left_on=["call", "needs"], right_on=["call", "name"], how="semi")
+    sure = pl.concat([rows.filter(whole), met]).filter(~pl.col("name").is_in(UNSTATED))
+    return (
+        sure.sort("call", "name", "value", "text", "first", descending=[False, False, True, False, False])
+        .group_by("call", "name", maintain_order=True)
+        .agg(probability=pl.col("value").first(), words=pl.col("words").unique(maintain_order=True).str.join("; "))
+        .filter(pl.col("probability") >= ASSERTED)
+        .join(_about(sure), on=["call", "name"], how="left", maintain_order="left")
+        .join(calls.select("call", "call_id"), on="call", maintain_order="left")
+        .select("call_id", "probability", "words", "about", statement="name")
+        .select("call_id", "statement", "probability", "words", "about")
+    )
+
+
+def _about(rows: pl.DataFrame) -> pl.DataFrame:
+    """What each statement (call, name) is about: what its own clauses name, else what the other statements do.
+
+    Null where nothing is named, or several things are.
+    """
+    objects = rows.filter(pl.col("name").is_in(HAVE_OBJECTS)).select("call", "name", "about")
+    named = objects.filter(pl.col("about") != "").unique()
+    own = named.group_by("call", "name").agg(own=pl.col("about").unique().sort())
+    whole = named.group_by("call").agg(whole=pl.col("about").unique().sort())
+    told = objects.select("call", "name").unique().join(own, on=["call", "name"], how="left").join(whole, on="call")
+    chosen = pl.coalesce("own", "whole")
+    only = pl.when(chosen.list.len() == 1).then(chosen.list.first())
+    return told.select("call", "name", about=pl.when(only.is_in(ABOUT[:-1])).then(only))
