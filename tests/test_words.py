@@ -44,6 +44,7 @@ SHORT = {
     "added": "refrigerant added",
     "reconnected": "control reconnected",
     "fitted": "control fitted",
+    "failed": "control failed",
 }
 
 

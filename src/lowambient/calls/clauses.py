@@ -101,8 +101,12 @@ class Judge:
         hint = self._hints.get(clause)
         if hint is None:
             sets = self.lexicon.sets
-            tokens = [token for token in re.split(r"[ +]", clause) if token not in (SKIPPED, WRITER)]
-            takes_back = bool(tokens) and (tokens[0] in sets["none"] or (len(tokens) == 1 and tokens[0] in sets["not"]))
+            whole = re.split(r"[ +]", clause)
+            tokens = [token for token in whole if token not in (SKIPPED, WRITER)]
+            takes_back = bool(tokens) and (
+                tokens[0] in sets["none"]
+                or (tokens[0] in sets["not"] and sets["so"].issuperset(tokens[1:]) and whole[-1] == tokens[-1])
+            )
             hint = self._hints[clause] = Hint(takes_back, not sets["ok or none"].isdisjoint(tokens))
         return hint
 
@@ -187,7 +191,7 @@ def _denied_after(clause: Clause, last: int, sets: Sets, named_only: bool) -> bo
             return True
         if token in sets["no"]:
             after = ahead[place + 1] if place + 1 < len(ahead) else ""
-            return after in sets["seen"] or (named_only and after in sets["trouble"])
+            return after in sets["seen"] or (named_only and after in sets["trouble"] and token != "never")
         if token not in sets["link"] and not (named_only and token in sets["part"]):
             return named_only and token in sets["ok"]
     return len(ahead) < 5 and clause.around.taken_back
@@ -247,4 +251,6 @@ def _only_meant(clause: Clause, one: Found, sets: Sets) -> bool:
     if any(place in clause.over[kind] for place in one.places for kind in ("advised", "doubted", "conditional")):
         return True
     after = clause.tokens[one.places[-1] + 1 : one.places[-1] + 4]
+    ends = [place for place, token in enumerate(after) if token in sets["break"] or token == "and"]
+    after = after[: ends[0]] if ends else after
     return not sets["advice"].isdisjoint(after) and "as" not in after  # `as needed`, `as quoted` was done

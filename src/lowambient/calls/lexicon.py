@@ -40,8 +40,11 @@ LEAK = "leak"
 WARM = "warm"
 """That it is too warm or does not run, which every other trouble may cause: no cooling where nothing else is told."""
 
+FINE = "fine"
+"""That nothing was found: no cooling where the customer felt it too warm."""
+
 SYMPTOMS = tuple(
-    dict.fromkeys(row["symptom"] for row in reference.rows("symptom_terms") if row["symptom"] not in (LEAK, WARM))
+    dict.fromkeys(row["symptom"] for row in reference.rows("symptom_terms") if row["symptom"] not in (LEAK, WARM, FINE))
 )
 """The classes of the vocabulary `symptom`."""
 

@@ -30,6 +30,13 @@ SCOPES = (
 """What speaks over the words behind it: kind, set of words that begin it, words on which it speaks."""
 
 
+AT = (["on"], ["in"], ["at"], ["across"], ["around"], ["between"])
+"""What follows `found` where it tells of a place."""
+
+MODAL = ("advised", "doubted")
+"""Kinds whose words tell what happened where a `not` follows: `would not reset`, `could not find`."""
+
+
 class Around(NamedTuple):
     """What the rest of its sentence says of a clause.
 
@@ -71,24 +78,26 @@ def scoped(
         left[kind] = FAR * is_open
     if tokens and tokens[0] in sets["done"]:
         left["advised"] = left["looked at"] = 0
+    talk = False
     for place, token in enumerate(tokens):
         if place in writer:
             left["advised"] = left["looked at"] = 0
         if token in sets["break"]:
             left["looked at"] = 0
-            if place == 0 or tokens[place - 1] not in sets["carry"]:  # `did not find`, `no need to reset` go on
+            if not _goes_on(tokens, place, sets):
                 left["denied"] = 0
         for kind, reach in left.items():
             if reach > 0:
                 over[kind].add(place)
                 left[kind] = reach - 1
         for kind, words, reach in SCOPES:
-            if token in sets[words] and not (kind == "advised" and _negative(tokens, place + 1, sets["no"])):
+            if token in sets[words] and not (kind in MODAL and _negative(tokens, place + 1, sets["no"])):
                 left[kind] = reach
+                talk = token in sets["talk"] if kind == "advised" else talk
                 break
     if around.asked:
         over["doubted"].update(range(len(tokens)))
-    leaves = (left["advised"] > 0, left["conditional"] > 0, left["looked at"] > 0)
+    leaves = (left["advised"] > 0 and not talk, left["conditional"] > 0, left["looked at"] > 0)
     return Clause(tokens, first, last, writer, over, around), leaves
 
 
@@ -116,6 +125,13 @@ def _deeds(tokens: list[str], places: range, writer: frozenset[int], sets: Sets)
         if tokens[place] in sets["found anew"] or place in writer:
             return
         yield place
+
+
+def _goes_on(tokens: list[str], place: int, sets: Sets) -> bool:
+    """Whether a `no` speaks on behind this word: `did not find`, `no need to reset`, `no jumper found on`."""
+    if place and tokens[place - 1] in sets["carry"]:
+        return True
+    return tokens[place] in sets["seen"] and place > 0 and tokens[place + 1 : place + 2] in ([], *AT)
 
 
 def _negative(tokens: list[str], place: int, no: frozenset[str]) -> bool:

@@ -17,8 +17,11 @@ HAVE_OBJECTS = ("bypass found", "bypass removed", "bypass denied", "control reco
 def statements_of(calls: pl.DataFrame, places: pl.DataFrame, found: pl.DataFrame) -> pl.DataFrame:
     """Statements of calls (call, call_id) from what their texts say: call_id, statement, probability, words, about."""
     made = pl.col("name") == BYPASS_MADE
+    reported = places.filter(pl.col("field") != "complaint").select("call").unique()
+    complained = (pl.col("field") == "complaint") & pl.col("call").is_in(reported["call"].implode())
     rows = (
-        places.join(found, on="text")
+        places.filter(~complained)  # what the customer did or says, where the technician tells himself
+        .join(found, on="text")
         .filter(~(made & (pl.col("field") == "action")))
         .with_columns(
             name=pl.when(made).then(pl.lit("bypass found")).otherwise("name"),

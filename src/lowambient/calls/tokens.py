@@ -29,6 +29,9 @@ _LEADING = re.compile(
 )
 """The word, number or mark of a piece."""
 
+YEAR = re.compile("(?:19[7-9]|20[0-4])[0-9]")
+"""Numbers that are more often a year than anything else."""
+
 NAMES_WRITER = frozenset(("i", "we", "i've", "we've", "ive", "weve", "i'd", "we'd"))
 """Words by which the writer names himself."""
 
@@ -60,7 +63,7 @@ def _token(written: str, piece: str, words: Lexicon) -> str:
     if written[0].isalpha():
         return _word_token(written, words)
     if written[0].isnumeric():
-        return words.abbreviations.get(written, "n" if len(written) == 1 else "0")
+        return words.abbreviations.get(written, "year" if YEAR.fullmatch(written) else "n" if len(written) == 1 else "0")
     if written in ".;!|\n":
         return "."
     if written in ",()[]" or (written in "-/" and piece != written):
@@ -104,6 +107,7 @@ def _mended(strange: set[str], words: Lexicon) -> dict[str, str]:
     """
     shortened = {word: skeleton(word) for word in strange if _is_shortened(word)}
     mended = {word: words.skeletons[short] for word, short in shortened.items() if short in words.skeletons}
+    ordinary = words.sets["plain"]
     by_length: dict[int, list[str]] = {}
     for word in strange - mended.keys():
         if 5 <= len(word) <= LONGEST_WORD and word.isalpha():
@@ -119,9 +123,8 @@ def _mended(strange: set[str], words: Lexicon) -> dict[str, str]:
                 if not _same_start(token, word):
                     continue
                 held = mended.get(token)
-                if held is None or _rank(token, word, distances[row, column]) < _rank(
-                    token, held, OSA.distance(token, held)
-                ):
+                rank = _rank(token, word, distances[row, column], ordinary)
+                if held is None or rank < _rank(token, held, OSA.distance(token, held), ordinary):
                     mended[token] = word
     return mended
 
@@ -134,5 +137,5 @@ def _same_start(token: str, word: str) -> bool:
     return token[0] == word[0] or token[:2] == word[1::-1] or len(token) >= 7
 
 
-def _rank(token: str, word: str, slips: int) -> tuple[int, bool, int, str]:
-    return int(slips), token[0] != word[0], abs(len(token) - len(word)), word
+def _rank(token: str, word: str, slips: int, ordinary: frozenset[str]) -> tuple[int, bool, bool, int, str]:
+    return int(slips), token[0] != word[0], word in ordinary, abs(len(token) - len(word)), word

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from lowambient.calls.lexicon import LEAK, SYMPTOMS, WARM, lexicon
+from lowambient.calls.lexicon import FINE, LEAK, SYMPTOMS, WARM, lexicon
 from lowambient.calls.reading import FIELDS, Reader, texts_of
 from lowambient.calls.stated import statements_of
 
@@ -32,7 +32,10 @@ TELLING_WEIGHT = 1.2
 OTHER_BIAS, WARM_CAP = 1.0, 1.0
 """Least evidence for `other`; most that being warm or off counts for `no cooling` where more is said."""
 
-COLUMNS = (*SYMPTOMS, WARM)
+FINE_MORE = 1.4
+"""What finding nothing adds to the customer's having felt it too warm (judgement)."""
+
+COLUMNS = (*SYMPTOMS, WARM, FINE)
 """Columns of the table of evidence."""
 
 PLANNED_WEIGHT = 6.0
@@ -87,15 +90,16 @@ def _symptoms(calls: pl.DataFrame, places: pl.DataFrame, evidence: pl.DataFrame)
             PLANNED_WEIGHT * (calls["work_type"] == "planned").fill_null(False).to_numpy()
         )
     no_cooling, other, low = (SYMPTOMS.index(name) for name in ("no cooling", "other", "low-pressure trip"))
-    strengths, warm = weights[:, :-1].copy(), weights[:, -1]
+    strengths, warm, fine = weights[:, :-2].copy(), weights[:, -2], weights[:, -1]
     is_unclear = strengths.max(axis=1) < TELLING_WEIGHT
-    warm = np.where(is_unclear, warm, np.minimum(warm, WARM_CAP))
+    warm = np.where(is_unclear, np.maximum(warm, fine), np.minimum(warm, WARM_CAP))
+    warm += np.where((weights[:, -2] > 0) & (fine > 0), FINE_MORE, 0.0)
     strengths[:, no_cooling] = np.maximum(strengths[:, no_cooling], warm)
     strengths[:, other] = np.maximum(strengths[:, other], OTHER_BIAS)
     shares = np.exp(strengths - strengths.max(axis=1, keepdims=True))
     shares /= shares.sum(axis=1, keepdims=True)
     best = strengths.argmax(axis=1)
-    against = np.delete(weights, [no_cooling, low, len(SYMPTOMS)], axis=1).max(axis=1)
+    against = np.delete(weights, [no_cooling, low, len(SYMPTOMS), len(SYMPTOMS) + 1], axis=1).max(axis=1)
     odds = LOW_INTERCEPT + LOW_SLOPE * weights[:, low] - LOW_OTHER * np.minimum(against, 4.5) - LOW_DENIED * denied
     answer = pl.DataFrame(
         {
@@ -106,7 +110,7 @@ def _symptoms(calls: pl.DataFrame, places: pl.DataFrame, evidence: pl.DataFrame)
             "is_unclear": is_unclear,
         }
     ).with_columns(symptom=pl.col("symptom").replace_strict(dict(enumerate(SYMPTOMS)), return_dtype=pl.String))
-    named = evidence.filter(pl.col("value") > 0).with_columns(pl.col("name").replace(WARM, "no cooling"))
+    named = evidence.filter(pl.col("value") > 0).with_columns(pl.col("name").replace([WARM, FINE], "no cooling"))
     shown = _shown(answer.select("call", name="symptom"), places, named)
     return (
         calls.select("call_id", "call")
@@ -143,7 +147,7 @@ def _weights(count: int, places: pl.DataFrame, evidence: pl.DataFrame) -> tuple[
     nothing = np.zeros((count, len(COLUMNS)))
     found, done = (FIELD_FACTORS[name] * fields.get(name, nothing) for name in ("finding", "action"))
     told = _together(found, done)
-    telling = told[:, :-1].max(axis=1) >= TELLING_WEIGHT
+    telling = told[:, :-2].max(axis=1) >= TELLING_WEIGHT
     factor = np.where(telling, FIELD_FACTORS["complaint"], ALONE_FACTOR)
     complained = factor[:, None] * fields.get("complaint", nothing)
     for name, more in COMPLAINT_TELLS.items():
