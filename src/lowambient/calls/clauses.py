@@ -8,7 +8,16 @@ for each thing that the rest of its sentence may say of it.
 import re
 from typing import NamedTuple
 
-from lowambient.calls.lexicon import OWN_BYPASS, SKIPPED, STATEMENTS, UNKNOWN, WRITER, Lexicon, StatementRow
+from lowambient.calls.lexicon import (
+    BYPASS_TOLD,
+    OWN_BYPASS,
+    SKIPPED,
+    STATEMENTS,
+    UNKNOWN,
+    WRITER,
+    Lexicon,
+    StatementRow,
+)
 from lowambient.calls.matching import Found, matches, replace
 from lowambient.calls.scopes import Around, Clause, Sets, scoped
 
@@ -93,6 +102,7 @@ class Judge:
             leaves = said.leaves
             symptoms += [one._replace(first=one.first + offset, last=one.last + offset) for one in said.symptoms]
             statements += [one._replace(first=one.first + offset, last=one.last + offset) for one in said.statements]
+        symptoms = _without_switching(symptoms, statements)
         if any(one.statement == OWN_BYPASS for one in statements):
             statements = [one for one in statements if one.statement != "bypass removed"]
         return symptoms, statements
@@ -107,7 +117,7 @@ class Judge:
                 tokens[0] in sets["none"]
                 or (tokens[0] in sets["not"] and sets["so"].issuperset(tokens[1:]) and whole[-1] == tokens[-1])
             )
-            hint = self._hints[clause] = Hint(takes_back, not sets["ok or none"].isdisjoint(tokens))
+            hint = self._hints[clause] = Hint(takes_back, not sets["ok, none or clean"].isdisjoint(tokens))
         return hint
 
     def _clause(self, clause: str, around: Around) -> Judged:
@@ -115,6 +125,19 @@ class Judge:
         if judged is None:
             judged = self._judged[clause, around] = judge_clause(clause.split(" "), around, self.lexicon)
         return judged
+
+
+def _without_switching(symptoms: list[Symptom], statements: list[Statement]) -> list[Symptom]:
+    """Symptoms without electrical ones that rest on words of power taken away and given back by the writer."""
+    said = {one.statement for one in statements}
+    if not any(one.statement == "power cycled" and (not one.needs or one.needs in said) for one in statements):
+        return symptoms
+    spans = [(one.first, one.last) for one in statements if one.statement in ("power cycled", "power cut")]
+    return [
+        one
+        for one in symptoms
+        if one.symptom != "electrical" or all(one.last < first or last < one.first for first, last in spans)
+    ]
 
 
 def _clauses(sentence: str) -> list[tuple[int, str]]:
@@ -209,9 +232,12 @@ def _statements(clause: Clause, lexicon: Lexicon) -> list[Statement]:
         if not used.isdisjoint(one.places) or not _holds(clause, one, row, lexicon.sets):
             continue
         used.update(one.places)
-        first, last = clause.first[one.places[0]], clause.last[one.places[-1]]
+        first_place = one.places[0]
+        first, last = clause.first[first_place], clause.last[one.places[-1]]
         about = _about(clause, one, lexicon) if row.group in ("bypass", "control") else ""
-        statements.append(Statement(row.statement, row.probability, first, last, row.needs, about))
+        hearsay = row.statement == "bypass found" and first_place in clause.over["hearsay"]
+        name = BYPASS_TOLD if hearsay else row.statement
+        statements.append(Statement(name, row.probability, first, last, row.needs, about))
     return statements
 
 
@@ -239,10 +265,12 @@ def _holds(clause: Clause, one: Found, row: StatementRow, sets: Sets) -> bool:
     looked_at = first in over["looked at"]
     denied = first in over["denied"] or last in over["denied"] or _denied_after(clause, last, sets, False)
     if row.when == "denied":  # also `checked for jumpers, all intact`
-        good = clause.around.good_later or not sets["ok or none"].isdisjoint(clause.tokens[last:])
+        good = clause.around.good_later or not sets["ok, none or clean"].isdisjoint(clause.tokens[last:])
         return (denied or (looked_at and good)) and not _only_meant(clause, one, sets)
-    if row.when == "start" and first > 0:
+    if (row.when in ("start", "whole") and first > 0) or (row.when == "whole" and last + 1 < len(clause.tokens)):
         return False
+    if row.when == "negated":  # `never opens` tells of a fault
+        return not looked_at and not _only_meant(clause, one, sets)
     return not denied and not (looked_at and row.group == "bypass") and not _only_meant(clause, one, sets)
 
 

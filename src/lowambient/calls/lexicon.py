@@ -19,7 +19,7 @@ UNKNOWN, SKIPPED, BOUNDARY, WRITER = "~", "_", ",", "@"
 USUAL_WEIGHT, USUAL_PROBABILITY = 4.0, 0.9
 """For a company's own words without a weight (judgement)."""
 
-OWN_BYPASS, BYPASS_MADE = "own bypass", "bypass made"
+OWN_BYPASS, BYPASS_MADE, BYPASS_TOLD = "own bypass", "bypass made", "bypass told"
 ABOUT = ("head control", "low-pressure switch", "high-pressure switch", "something else")
 """What a bypass or a connection may be about; note_words.tsv has a set `about ...` of words for each."""
 

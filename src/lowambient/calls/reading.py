@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from lowambient.calls.clauses import Judge
-from lowambient.calls.lexicon import SKIPPED, Lexicon
+from lowambient.calls.lexicon import BOUNDARY, SKIPPED, Lexicon
 from lowambient.calls.tokens import PIECE, learn
 
 FIELDS = ("complaint", "finding", "action")
@@ -75,6 +75,7 @@ class Reader:
         dotted &= ~pl.col("token").shift(-1).is_in([*sets["advice"], *sets["done"], *sets["inquiry"]])
         goes_on = (pl.col("token") == ".") & dotted
         rows = rows.with_columns(token=pl.when(goes_on).then(pl.lit(SKIPPED)).otherwise("token"))
+        rows = rows.with_columns(token=pl.when(_taken_back()).then(pl.lit(BOUNDARY)).otherwise("token"))
         ends = pl.col("token").is_in([".", "?"])
         return (
             rows.with_columns(number=ends.cum_sum() - ends.cast(pl.UInt32))
@@ -101,6 +102,20 @@ class Reader:
             for kept in columns
         )
         return symptoms, statements
+
+
+def _taken_back() -> pl.Expr:
+    """Where a full stop is followed by a sentence that only says `it is not`, in rows of (text, token)."""
+    token, text = pl.col("token"), pl.col("text")
+    ends = (token == ".") | (text != text.shift())
+
+    def not_after(ahead: int) -> pl.Expr:
+        skipped = [token.shift(-place) == SKIPPED for place in range(1, ahead)]
+        return pl.all_horizontal(
+            *skipped, token.shift(-ahead) == "not", ends.shift(-ahead - 1).fill_null(True), text == text.shift(-ahead)
+        )
+
+    return (token == ".") & (not_after(2) | not_after(3))
 
 
 def texts_of(calls: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:

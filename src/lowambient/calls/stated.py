@@ -2,7 +2,7 @@
 
 import polars as pl
 
-from lowambient.calls.lexicon import ABOUT, BYPASS_MADE, UNSTATED
+from lowambient.calls.lexicon import ABOUT, BYPASS_MADE, BYPASS_TOLD, UNSTATED
 
 BYPASS_AS_FINDING = 0.75
 """Probability that a finding which begins with the bridging tells of somebody else's bypass (judgement)."""
@@ -29,6 +29,13 @@ def statements_of(calls: pl.DataFrame, places: pl.DataFrame, found: pl.DataFrame
         )
     )
     said = rows.select("call", "name").unique()
+    named = rows.filter(pl.col("about") != "").select("call", "name", "about")
+    denied = said.filter(pl.col("name") == "bypass denied")["call"].implode()
+    told = pl.col("name") == BYPASS_TOLD
+    rows = rows.filter(~(told & pl.col("call").is_in(denied))).with_columns(
+        name=pl.when(told).then(pl.lit("bypass found")).otherwise("name"),
+        value=pl.when(told).then(BYPASS_AS_FINDING).otherwise("value"),
+    )
     whole = pl.col("needs") == ""
     met = rows.filter(~whole).join(said, left_on=["call", "needs"], right_on=["call", "name"], how="semi")
     sure = pl.concat([rows.filter(whole), met]).filter(~pl.col("name").is_in(UNSTATED))
@@ -37,23 +44,22 @@ def statements_of(calls: pl.DataFrame, places: pl.DataFrame, found: pl.DataFrame
         .group_by("call", "name", maintain_order=True)
         .agg(probability=pl.col("value").first(), words=pl.col("words").unique(maintain_order=True).str.join("; "))
         .filter(pl.col("probability") >= ASSERTED)
-        .join(_about(sure), on=["call", "name"], how="left", maintain_order="left")
+        .join(_about(sure, named), on=["call", "name"], how="left", maintain_order="left")
         .join(calls.select("call", "call_id"), on="call", maintain_order="left")
         .select("call_id", "probability", "words", "about", statement="name")
         .select("call_id", "statement", "probability", "words", "about")
     )
 
 
-def _about(rows: pl.DataFrame) -> pl.DataFrame:
-    """What each statement (call, name) is about: what its own clauses name, else what the other statements do.
+def _about(rows: pl.DataFrame, named: pl.DataFrame) -> pl.DataFrame:
+    """What each statement (call, name) is about: what its own clauses name, else what others do (`named`).
 
     Null where nothing is named, or several things are.
     """
-    objects = rows.filter(pl.col("name").is_in(HAVE_OBJECTS)).select("call", "name", "about")
-    named = objects.filter(pl.col("about") != "").unique()
+    asked = rows.filter(pl.col("name").is_in(HAVE_OBJECTS)).select("call", "name").unique()
     own = named.group_by("call", "name").agg(own=pl.col("about").unique().sort())
     whole = named.group_by("call").agg(whole=pl.col("about").unique().sort())
-    told = objects.select("call", "name").unique().join(own, on=["call", "name"], how="left").join(whole, on="call")
+    told = asked.join(own, on=["call", "name"], how="left").join(whole, on="call")
     chosen = pl.coalesce("own", "whole")
     only = pl.when(chosen.list.len() == 1).then(chosen.list.first())
     return told.select("call", "name", about=pl.when(only.is_in(ABOUT[:-1])).then(only))

@@ -63,7 +63,9 @@ def _token(written: str, piece: str, words: Lexicon) -> str:
     if written[0].isalpha():
         return _word_token(written, words)
     if written[0].isnumeric():
-        return words.abbreviations.get(written, "year" if YEAR.fullmatch(written) else "n" if len(written) == 1 else "0")
+        return words.abbreviations.get(
+            written, "year" if YEAR.fullmatch(written) else "n" if len(written) == 1 else "0"
+        )
     if written in ".;!|\n":
         return "."
     if written in ",()[]" or (written in "-/" and piece != written):

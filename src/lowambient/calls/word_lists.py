@@ -160,7 +160,7 @@ class WordLists:
         sets |= self.as_written
         sets["trouble"] = sets["trip"] | sets["bad"] | sets["dirty"]
         sets["telling"] = sets["trouble"] | sets["repair"] | sets["clean"] | sets["off"] | sets["no"]
-        sets["ok or none"] = sets["ok"] | sets["none"]
+        sets["ok, none or clean"] = sets["ok"] | sets["none"] | sets["state"]
         sets["barred"] = sets["ok"] | sets["no"] | sets["none"]
         sets["barred or part"] = sets["barred"] | sets["part"]
         sets["barred or bypass"] = sets["barred"] | {*self.canonical("bypass"), *self.canonical("bypassed")}
