@@ -89,23 +89,28 @@ class Judge:
 
     def sentence(self, sentence: str) -> tuple[list[Symptom], list[Statement]]:
         """Symptoms and statements of one sentence of canonical tokens with a space between."""
+        asked = sentence.endswith("?")
+        if "," not in sentence:
+            said = self._clause(sentence, Around(asked=asked))
+            return _settled(list(said.symptoms), list(said.statements))
         clauses = _clauses(sentence)
         hints = [self._hint(clause) for _, clause in clauses]
-        asked = sentence.endswith("?")
         symptoms: list[Symptom] = []
         statements: list[Statement] = []
         leaves = (False, False, False)
         for number, (offset, clause) in enumerate(clauses):
-            back = number + 1 < len(clauses) and hints[number + 1].takes_back
-            good = any(hint.is_good for hint in hints[number + 1 :])
-            said = self._clause(clause, Around(*leaves, back, good, asked))
+            later = hints[number + 1 :]
+            good = any(hint.is_good for hint in later)
+            said = self._clause(clause, Around(*leaves, bool(later) and later[0].takes_back, good, asked))
             leaves = said.leaves
-            symptoms += [one._replace(first=one.first + offset, last=one.last + offset) for one in said.symptoms]
-            statements += [one._replace(first=one.first + offset, last=one.last + offset) for one in said.statements]
-        symptoms = _without_switching(symptoms, statements)
-        if any(one.statement == OWN_BYPASS for one in statements):
-            statements = [one for one in statements if one.statement != "bypass removed"]
-        return symptoms, statements
+            symptoms += [
+                Symptom(name, weight, first + offset, last + offset) for name, weight, first, last in said.symptoms
+            ]
+            statements += [
+                Statement(name, probability, first + offset, last + offset, needs, about)
+                for name, probability, first, last, needs, about in said.statements
+            ]
+        return _settled(symptoms, statements)
 
     def _hint(self, clause: str) -> Hint:
         hint = self._hints.get(clause)
@@ -125,6 +130,16 @@ class Judge:
         if judged is None:
             judged = self._judged[clause, around] = judge_clause(clause.split(" "), around, self.lexicon)
         return judged
+
+
+def _settled(symptoms: list[Symptom], statements: list[Statement]) -> tuple[list[Symptom], list[Statement]]:
+    """What a whole sentence says, where one part of it settles what another means."""
+    if not statements:
+        return symptoms, statements
+    symptoms = _without_switching(symptoms, statements)
+    if any(one.statement == OWN_BYPASS for one in statements):
+        statements = [one for one in statements if one.statement != "bypass removed"]
+    return symptoms, statements
 
 
 def _without_switching(symptoms: list[Symptom], statements: list[Statement]) -> list[Symptom]:

@@ -32,6 +32,12 @@ DOUBLE_BLANKS_TELL = 3
 SLASH, SLASHES_TELL = r"(\p{L}\p{L}|\d)/(\p{L}\p{L})", 3
 """A slash between words ends a clause where its text has so many (judgement); an invisible mark behind it says so."""
 
+RARE = r"[^a-z !-%'-;=?@\[\]^{-~]|  |/.*/.*/"
+"""What `_cleaned` may change."""
+
+MANY_ANDS = 2
+"""Where so many `and` are in one sentence, each ends a clause, as `and then` always does (judgement)."""
+
 MOST_REMEMBERED = 500_000
 """Words and clauses kept from batch to batch, which bounds memory."""
 
@@ -81,27 +87,40 @@ class Reader:
             rows.with_columns(number=ends.cum_sum() - ends.cast(pl.UInt32))
             .filter(pl.col("token") != ".")
             .group_by("text", "number", maintain_order=True)
-            .agg(pl.col("at").first(), sentence=pl.col("token").str.join(" "))
+            .agg(pl.col("at").first(), sentence=_without_and(pl.col("token").str.join(" ")))
             .select("text", "at", "sentence")
         )
 
     def _judged(self, sentences: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
         """What each sentence says: text, name, value, needs, about, first and last piece."""
         different = sentences.select("sentence").unique(maintain_order=True).with_row_index("number")
-        columns: tuple[list[list[object]], list[list[object]]] = ([[] for _ in FOUND], [[] for _ in FOUND])
+        said: tuple[list[tuple[object, ...]], list[tuple[object, ...]]] = ([], [])
         for number, sentence in enumerate(different["sentence"].to_list()):
-            for kept, found in zip(columns, self.judge.sentence(sentence), strict=True):
-                for one in found:
-                    for column, value in zip(kept, (number, *one, "", "")[: len(FOUND)], strict=True):
-                        column.append(value)
+            for rows, found in zip(said, self.judge.sentence(sentence), strict=True):
+                rows.extend((number, *one) for one in found)
         numbered = sentences.join(different, on="sentence", maintain_order="left").select("text", "at", "number")
         symptoms, statements = (
-            numbered.join(
-                pl.DataFrame(dict(zip(FOUND, kept, strict=True)), schema=FOUND), left_on="number", right_on="sentence"
-            ).with_columns(pl.col("first", "last") + pl.col("at"))
-            for kept in columns
+            numbered.join(_columns(rows), left_on="number", right_on="sentence").with_columns(
+                pl.col("first", "last") + pl.col("at")
+            )
+            for rows in said
         )
         return symptoms, statements
+
+
+def _columns(rows: list[tuple[object, ...]]) -> pl.DataFrame:
+    """Rows of what was found as a frame; symptoms need nothing and are about nothing."""
+    empty: list[tuple[object, ...]] = [()] * len(FOUND)
+    columns = list(zip(*rows, strict=True)) or empty
+    columns += [("",) * len(rows)] * (len(FOUND) - len(columns))
+    return pl.DataFrame(dict(zip(FOUND, columns, strict=True)), schema=FOUND)
+
+
+def _without_and(sentence: pl.Expr) -> pl.Expr:
+    """Canonical tokens with the end of a clause for each `and` that only strings things together."""
+    sentence = sentence.str.replace_all(" and then ", f" {SKIPPED} {BOUNDARY} ", literal=True)
+    many = sentence.str.count_matches(" and ", literal=True) >= MANY_ANDS
+    return pl.when(many).then(sentence.str.replace_all(" and ", f" {BOUNDARY} ", literal=True)).otherwise(sentence)
 
 
 def _taken_back() -> pl.Expr:
@@ -123,12 +142,24 @@ def texts_of(calls: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     placed = calls.unpivot(FIELDS, index="call", variable_name="field", value_name="raw").drop_nulls("raw")
     different = placed.select("raw").unique(maintain_order=True).with_row_index("text")
     places = placed.join(different, on="raw").select("call", pl.col("field").cast(pl.Enum(FIELDS)), "text")
-    return different.select("text", written=_plain(pl.col("raw"))), places
+    return different.select("text", written=_plain(different["raw"])), places
 
 
-def _plain(text: pl.Expr) -> pl.Expr:
-    """Lower case, no mark-up or control characters, one kind of apostrophe and dash, at most two blanks together."""
-    text = text.cast(pl.String).str.normalize("NFKC").str.to_lowercase()
+def _plain(raw: pl.Series) -> pl.Series:
+    """Lower case, no mark-up or control characters, one kind of apostrophe and dash, at most two blanks together.
+
+    Most notes hold none of what is rare, and are only put into lower case.
+    """
+    numbered = pl.DataFrame({"text": raw.cast(pl.String).str.to_lowercase()}).with_row_index("row")
+    is_rare = pl.col("text").str.contains(RARE).fill_null(False)
+    rare = numbered.filter(is_rare).with_columns(_cleaned(pl.col("text")))
+    rows = pl.concat([numbered.filter(~is_rare), rare]).sort("row")
+    return rows.select(pl.col("text").str.strip_chars())["text"]
+
+
+def _cleaned(text: pl.Expr) -> pl.Expr:
+    """The same of any text."""
+    text = text.str.normalize("NFKC").str.to_lowercase()
     text = text.str.replace_all(r"<(?:br|p|div|li|tr)\b[^<>]{0,200}>", "\n")
     text = text.str.replace_all(r"</?[a-z][^<>]{0,200}>", " ").str.replace_all(r"&(?:nbsp|amp|lt|gt|quot|#\d+);", " ")
     text = text.str.replace_all("[’‘`´]", "'").str.replace_all("[‐‑–—]", "-").str.replace_all(r"[\r\n]+", "\n")

@@ -52,6 +52,12 @@ class Around(NamedTuple):
     asked: bool = False
 
 
+NOTHING_OVER: dict[str, set[int]] = {
+    kind: set() for kind in (*(kind for kind, _, _ in SCOPES), "earlier", "hearsay", "other")
+}
+"""Of a clause over which nothing speaks."""
+
+
 @dataclass(frozen=True)
 class Clause:
     """Tokens of one clause after phrases were replaced, with what speaks over each place.
@@ -72,6 +78,8 @@ def scoped(
     tokens: list[str], first: list[int], last: list[int], writer: frozenset[int], around: Around, sets: Sets
 ) -> tuple[Clause, tuple[bool, bool, bool]]:
     """A clause with what speaks over it, and the (advised, conditional, looked at) that it leaves open."""
+    if not any(around[:3]) and not around.asked and sets["speaks"].isdisjoint(tokens):
+        return Clause(tokens, first, last, writer, NOTHING_OVER, around), (False, False, False)
     over: dict[str, set[int]] = {kind: set() for kind, _, _ in SCOPES} | _others(tokens, writer, sets)
     left = dict.fromkeys(over, 0)  # words up to which each still reaches
     for kind, is_open in zip(("advised", "conditional", "looked at"), around[:3], strict=True):

@@ -29,6 +29,9 @@ _LEADING = re.compile(
 )
 """The word, number or mark of a piece."""
 
+PAUSES = frozenset(("um", "uh", "umm", "uhh", "er", "hmm", "yeah", "basically", "alright"))
+"""What a speaker says between two things, where a note was dictated."""
+
 YEAR = re.compile("(?:19[7-9]|20[0-4])[0-9]")
 """Numbers that are more often a year than anything else."""
 
@@ -60,7 +63,9 @@ def _token(written: str, piece: str, words: Lexicon) -> str:
     """Canonical token of one word, number or mark."""
     if written in NAMES_WRITER:
         return WRITER
-    if written[0].isalpha():
+    if written in PAUSES:
+        return BOUNDARY
+    if written[0].isalpha() and written != "n":
         return _word_token(written, words)
     if written[0].isnumeric():
         return words.abbreviations.get(
@@ -70,7 +75,7 @@ def _token(written: str, piece: str, words: Lexicon) -> str:
         return "."
     if written in ",()[]" or (written in "-/" and piece != written):
         return BOUNDARY
-    return {"&": "and", "+": "and", "?": "?", "#": "#"}.get(written, SKIPPED)
+    return {"&": "and", "+": "and", "n": "and", "?": "?", "#": "#"}.get(written, SKIPPED)
 
 
 def _word_token(written: str, words: Lexicon) -> str:

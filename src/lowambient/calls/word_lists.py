@@ -15,6 +15,9 @@ from lowambient import reference
 AS_WRITTEN = ("dotted", "plain")
 """Sets that are compared with words as written."""
 
+SPEAKING = ("no", "advice", "doubt", "if", "inquiry", "past", "actor", "earlier", "hearsay")
+"""Sets of words that speak over others (scopes.py)."""
+
 SHORT_GAP, LONG_GAP = 1, 3
 """Words that may stand between two elements of a pattern: within a phrase, and around `&`."""
 
@@ -161,6 +164,7 @@ class WordLists:
         sets["trouble"] = sets["trip"] | sets["bad"] | sets["dirty"]
         sets["telling"] = sets["trouble"] | sets["repair"] | sets["clean"] | sets["off"] | sets["no"]
         sets["ok, none or clean"] = sets["ok"] | sets["none"] | sets["state"]
+        sets["speaks"] = frozenset[str]().union(*(sets[name] for name in SPEAKING))
         sets["barred"] = sets["ok"] | sets["no"] | sets["none"]
         sets["barred or part"] = sets["barred"] | sets["part"]
         sets["barred or bypass"] = sets["barred"] | {*self.canonical("bypass"), *self.canonical("bypassed")}
