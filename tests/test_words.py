@@ -1,5 +1,6 @@
 """Symptoms and statements by their words. The notes are shop writing: common practice of the trade, no source."""
 
+import re
 from pathlib import Path
 
 import polars as pl
@@ -8,8 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lowambient import reference
-from lowambient.calls.lexicon import STATEMENTS, SYMPTOMS, lexicon
+from lowambient.calls.lexicon import OWN_WORDS, STATEMENTS, SYMPTOMS, WordsRefused, lexicon
 from lowambient.calls.words import read_words
+from lowambient.profile.own_words import own_words
+from lowambient.profile.problems import Problems
 
 NOTES = "\n".join(
     line
@@ -437,6 +440,27 @@ def test_words_of_a_company():
     assert symptoms["symptom"].to_list() == ["fan", "low-pressure trip", "other"]
     assert statements["statement"].to_list() == ["switch reset"]
     assert read_words(calls)[0]["symptom"].to_list() == ["other"] * 3
+
+
+def test_words_that_a_profile_names_reach_the_reading(tmp_path):
+    readme = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+    table = re.search(r"```\n(words\tmeant\tweight\n.*?)```", readme, re.DOTALL)[1]
+    (tmp_path / "our_words.tsv").write_text(table, encoding="utf-8")
+    problems = Problems()
+    words = own_words(tmp_path / "our_words.tsv", "fleet.words", problems)
+    assert problems.lines == []
+    extra = pl.DataFrame([(one.words, one.meant, one.weight) for one in words], OWN_WORDS, orient="row")
+    calls = frame([(None, "off on zlp", None), (None, "chirper bad", None), (None, None, "did the dance")])
+    symptoms, statements = read_words(calls, extra)
+    assert symptoms["symptom"].to_list()[:2] == ["low-pressure trip", "fan"]
+    assert statements.rows() == [("00002", "power cycled", 0.9, "did the dance", None)]
+
+
+@pytest.mark.parametrize("words", ["the", "reset the board", "low pressure {nosuch}"])
+def test_words_of_a_company_that_cannot_be_read(words):
+    extra = pl.DataFrame([(words, "fan", None)], OWN_WORDS, orient="row")
+    with pytest.raises(WordsRefused):
+        read_words(frame([(None, "ok", None)]), extra)
 
 
 def test_word_lists():

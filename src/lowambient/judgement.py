@@ -9,7 +9,9 @@ import polars as pl
 from lowambient import reference
 from lowambient.calls.clusters import cluster_calls
 from lowambient.calls.cold_calls import cold_probabilities
+from lowambient.calls.lexicon import OWN_WORDS, WordsRefused
 from lowambient.calls.words import read_words
+from lowambient.errors import ProfileRefused
 from lowambient.flags.cutting import known_before
 from lowambient.flags.judging import judge_flags, unit_states
 from lowambient.plan.backtest import COUNTS_FROM, Past, backtest
@@ -134,10 +136,19 @@ def _build(store: Store, names: tuple[str, ...]) -> None:
 
 def _words(store: Store, profile: Profile) -> None:
     """What was read, and what the words of calls say."""
-    symptoms, statements = read_words(input_frame(store, "calls"))
+    try:
+        symptoms, statements = read_words(input_frame(store, "calls"), _own_words(profile))
+    except WordsRefused as error:
+        raise ProfileRefused(str(profile.path), [f"fleet.words: {error}"]) from None
     said = {"thresholds": _thresholds(profile), "call_symptoms": symptoms, "call_statements": statements}
     _put(store, said | {name: reference_frame(name) for name in ("related_symptoms", "cold_symptoms", "work_kinds")})
     _build(store, BEFORE_LIMITS)
+
+
+def _own_words(profile: Profile) -> pl.DataFrame | None:
+    """The company's own words as the word list takes them; null without any."""
+    rows = [(one.words, one.meant, one.weight) for one in profile.words]
+    return pl.DataFrame(rows, OWN_WORDS, orient="row") if rows else None
 
 
 def _readings(store: Store, profile: Profile) -> None:

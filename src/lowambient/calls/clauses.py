@@ -33,6 +33,9 @@ SOME_DAY = 0.25
 LOOKED_AT = 0.3
 """The same for a part that is only named, and looked at."""
 
+SETTLING = ("power cycled", OWN_BYPASS)
+"""Statements that settle what other words of their sentence mean."""
+
 _BOUNDARY = re.compile(r"(?:^|(?<=\+)| ),(?= |$)")
 """A mark that ends a clause: a token of its own, or the last part of one."""
 
@@ -59,11 +62,15 @@ class Statement(NamedTuple):
 
 
 class Judged(NamedTuple):
-    """What a clause says, and the (advised, conditional, looked at) that it leaves open."""
+    """What a clause says, by the number under which it is kept; the (advised, conditional, looked at) that it leaves
+    open; whether it says something that settles what others of its sentence mean."""
 
-    symptoms: tuple[Symptom, ...]
-    statements: tuple[Statement, ...]
+    said: int
     leaves: tuple[bool, bool, bool]
+    settles: bool
+
+
+Said = tuple[tuple[Symptom, ...], tuple[Statement, ...]]
 
 
 class Hint(NamedTuple):
@@ -74,43 +81,55 @@ class Hint(NamedTuple):
 
 
 class Judge:
-    """Judges sentences by one lexicon, and remembers clauses."""
+    """Judges sentences by one lexicon, and remembers clauses. `said`: what they say, by number; 0 says nothing."""
 
     def __init__(self, lexicon: Lexicon) -> None:
         self.lexicon = lexicon
+        self.said: list[Said] = [((), ())]
         self._judged: dict[tuple[str, Around], Judged] = {}
         self._hints: dict[str, Hint] = {}
 
-    def forget(self, most: int) -> None:
-        """Forgets the clauses where they are more than `most`."""
-        if len(self._judged) > most:
-            self._judged.clear()
-            self._hints.clear()
+    def forget(self, most: int) -> bool:
+        """Forgets the clauses where they are more than `most`, and tells whether it has."""
+        if len(self.said) <= most:
+            return False
+        self.said = [((), ())]
+        self._judged.clear()
+        self._hints.clear()
+        return True
 
-    def sentence(self, sentence: str) -> tuple[list[Symptom], list[Statement]]:
-        """Symptoms and statements of one sentence of canonical tokens with a space between."""
+    def sentence(self, sentence: str) -> list[tuple[int, int]]:
+        """What a sentence of canonical tokens with a space between says: numbers in `said`, and the places of the
+        tokens from which these count."""
         asked = sentence.endswith("?")
         if "," not in sentence:
-            said = self._clause(sentence, Around(asked=asked))
-            return _settled(list(said.symptoms), list(said.statements))
-        clauses = _clauses(sentence)
+            judged = self._clause(sentence, Around(asked=asked))
+            found, settles = [(judged.said, 0)] if judged.said else [], judged.settles
+        else:
+            found, settles = self._several(_clauses(sentence), asked)
+        return [(self._keep(_settled([(self.said[said], offset) for said, offset in found])), 0)] if settles else found
+
+    def _several(self, clauses: list[tuple[int, str]], asked: bool) -> tuple[list[tuple[int, int]], bool]:
+        """What the clauses of a sentence say, each with its first token, and whether one settles what others mean."""
         hints = [self._hint(clause) for _, clause in clauses]
-        symptoms: list[Symptom] = []
-        statements: list[Statement] = []
+        last_good = max((number for number, hint in enumerate(hints) if hint.is_good), default=-1)
+        found, settles = [], False
         leaves = (False, False, False)
         for number, (offset, clause) in enumerate(clauses):
-            later = hints[number + 1 :]
-            good = any(hint.is_good for hint in later)
-            said = self._clause(clause, Around(*leaves, bool(later) and later[0].takes_back, good, asked))
-            leaves = said.leaves
-            symptoms += [
-                Symptom(name, weight, first + offset, last + offset) for name, weight, first, last in said.symptoms
-            ]
-            statements += [
-                Statement(name, probability, first + offset, last + offset, needs, about)
-                for name, probability, first, last, needs, about in said.statements
-            ]
-        return _settled(symptoms, statements)
+            back = number + 1 < len(hints) and hints[number + 1].takes_back
+            judged = self._clause(clause, Around(*leaves, back, number < last_good, asked))
+            leaves = judged.leaves
+            if judged.said:
+                found.append((judged.said, offset))
+                settles = settles or judged.settles
+        return found, settles
+
+    def _keep(self, said: Said) -> int:
+        """The number under which this is kept."""
+        if not any(said):
+            return 0
+        self.said.append(said)
+        return len(self.said) - 1
 
     def _hint(self, clause: str) -> Hint:
         hint = self._hints.get(clause)
@@ -128,18 +147,20 @@ class Judge:
     def _clause(self, clause: str, around: Around) -> Judged:
         judged = self._judged.get((clause, around))
         if judged is None:
-            judged = self._judged[clause, around] = judge_clause(clause.split(" "), around, self.lexicon)
+            symptoms, statements, leaves = judge_clause(clause.split(" "), around, self.lexicon)
+            settles = any(one.statement in SETTLING for one in statements)
+            judged = self._judged[clause, around] = Judged(self._keep((symptoms, statements)), leaves, settles)
         return judged
 
 
-def _settled(symptoms: list[Symptom], statements: list[Statement]) -> tuple[list[Symptom], list[Statement]]:
-    """What a whole sentence says, where one part of it settles what another means."""
-    if not statements:
-        return symptoms, statements
+def _settled(parts: list[tuple[Said, int]]) -> Said:
+    """What a whole sentence says, where one part of it settles what another means; places count from its beginning."""
+    symptoms = [one._replace(first=one.first + at, last=one.last + at) for said, at in parts for one in said[0]]
+    statements = [one._replace(first=one.first + at, last=one.last + at) for said, at in parts for one in said[1]]
     symptoms = _without_switching(symptoms, statements)
     if any(one.statement == OWN_BYPASS for one in statements):
         statements = [one for one in statements if one.statement != "bypass removed"]
-    return symptoms, statements
+    return tuple(symptoms), tuple(statements)
 
 
 def _without_switching(symptoms: list[Symptom], statements: list[Statement]) -> list[Symptom]:
@@ -157,7 +178,13 @@ def _without_switching(symptoms: list[Symptom], statements: list[Statement]) -> 
 
 def _clauses(sentence: str) -> list[tuple[int, str]]:
     """Clauses of a sentence with the number of their first token."""
-    found, start, offset = [], 0, 0
+    found, offset = [], 0
+    if "+," not in sentence and " , , " not in sentence and not sentence.startswith(",") and not sentence.endswith(","):
+        for clause in sentence.split(" , "):
+            found.append((offset, clause))
+            offset += clause.count(" ") + 2
+        return found
+    start = 0
     for mark in _BOUNDARY.finditer(sentence):
         clause = sentence[start : mark.start()].removesuffix("+")
         if clause:
@@ -169,8 +196,11 @@ def _clauses(sentence: str) -> list[tuple[int, str]]:
     return found
 
 
-def judge_clause(written: list[str], around: Around, lexicon: Lexicon) -> Judged:
-    """What one clause of canonical tokens says, given what the rest of its sentence says of it."""
+def judge_clause(
+    written: list[str], around: Around, lexicon: Lexicon
+) -> tuple[tuple[Symptom, ...], tuple[Statement, ...], tuple[bool, bool, bool]]:
+    """What one clause of canonical tokens says, given what the rest of its sentence says of it, and what it leaves
+    open."""
     tokens, first, writer = [], [], set()
     for place, entry in enumerate(written):
         if entry == WRITER:
@@ -180,13 +210,13 @@ def judge_clause(written: list[str], around: Around, lexicon: Lexicon) -> Judged
                 tokens.append(token)
                 first.append(place)
     if all(token in (UNKNOWN, "0", "n") for token in tokens):
-        return Judged((), (), around[:3])
+        return (), (), around[:3]
     last = first
     for trie in lexicon.phrases:
         tokens, first, last = replace(tokens, first, last, trie)
     begins = frozenset(min((at for at, came in enumerate(first) if came >= place), default=0) for place in writer)
     clause, leaves = scoped(tokens, first, last, begins, around, lexicon.sets)
-    return Judged(tuple(_symptoms(clause, lexicon)), tuple(_statements(clause, lexicon)), leaves)
+    return tuple(_symptoms(clause, lexicon)), tuple(_statements(clause, lexicon)), leaves
 
 
 def _symptoms(clause: Clause, lexicon: Lexicon) -> list[Symptom]:

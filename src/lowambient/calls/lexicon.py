@@ -16,6 +16,9 @@ from lowambient.calls.word_lists import Pattern, Trie, WordLists
 UNKNOWN, SKIPPED, BOUNDARY, WRITER = "~", "_", ",", "@"
 """Canonical tokens without meaning: a word in no list, one that says nothing (`the`), the end of a clause, `I`."""
 
+OWN_WORDS = {"words": pl.String, "meant": pl.String, "weight": pl.Float64}
+"""Columns of a company's own words."""
+
 USUAL_WEIGHT, USUAL_PROBABILITY = 4.0, 0.9
 """For a company's own words without a weight (judgement)."""
 
@@ -33,6 +36,11 @@ UNSTATED = (
 )
 """Statements of no vocabulary: bridged to test; bridged by the writer or, in a finding, by somebody else; reset, but no
 safety; charge taken out; reconnected, but no control; power taken away; and what other rows need."""
+
+
+class WordsRefused(ValueError):
+    """A company's own words cannot be read; the message says which and why."""
+
 
 LEAK = "leak"
 """A leak of something that is not named: in a complaint water, in a finding refrigerant."""
@@ -124,10 +132,16 @@ def lexicon(extra: pl.DataFrame | None = None) -> Lexicon:
     """The lexicon of the shipped word lists, with a company's own rows.
 
     `extra`: words (as in symptom_terms.tsv), meant (a symptom, a statement, or the plain words that shop writing
-    stands for), weight (of a symptom, or probability of a statement; null for the usual one). Raises ValueError for
-    words that cannot be read.
+    stands for), weight (of a symptom, or probability of a statement; null for the usual one).
+
+    Raises: WordsRefused for words of the company that cannot be read.
     """
-    return _shipped() if extra is None else _build(extra)
+    if extra is None:
+        return _shipped()
+    try:
+        return _build(extra)
+    except (ValueError, KeyError) as error:
+        raise WordsRefused(str(error.args[0])) from None
 
 
 @cache

@@ -5,8 +5,11 @@ pieces (a word with what follows it up to the next) -> canonical tokens (tokens.
 clause (clauses.py).
 """
 
+from array import array
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+import numpy as np
 import polars as pl
 
 from lowambient.calls.clauses import Judge
@@ -16,7 +19,7 @@ from lowambient.calls.tokens import PIECE, learn
 FIELDS = ("complaint", "finding", "action")
 
 FOUND = {
-    "sentence": pl.UInt32,
+    "said": pl.UInt32,
     "name": pl.String,
     "value": pl.Float64,
     "first": pl.Int32,
@@ -24,7 +27,7 @@ FOUND = {
     "needs": pl.String,
     "about": pl.String,
 }
-"""What judging a sentence gives."""
+"""What judging a clause gives, by the number under which it is kept."""
 
 DOUBLE_BLANKS_TELL = 3
 """Two blanks end a clause where at most one gap in so many of its text is so wide (judgement)."""
@@ -51,6 +54,8 @@ class Reader:
 
     def __post_init__(self) -> None:
         self.judge = Judge(self.lexicon)
+        self._said = [_rows([], 0), _rows([], 0)]
+        self._known = 0
 
     def read(self, texts: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
         """Evidence for symptoms and for statements, of texts (text, written).
@@ -60,7 +65,8 @@ class Reader:
         """
         if len(self.tokens) > MOST_REMEMBERED:
             self.tokens.clear()
-        self.judge.forget(MOST_REMEMBERED)
+        if self.judge.forget(MOST_REMEMBERED):
+            self.__post_init__()
         pieces = texts.select("text", pieces=pl.col("written").str.extract_all(PIECE))
         sentences = self._sentences(pieces)
         symptoms, statements = self._judged(sentences)
@@ -68,8 +74,8 @@ class Reader:
 
     def _sentences(self, pieces: pl.DataFrame) -> pl.DataFrame:
         """Sentences of the texts. Columns: text, at (place of its first piece), sentence (canonical tokens)."""
-        rows = pieces.explode("pieces").rename({"pieces": "piece"}).drop_nulls("piece")
-        rows = rows.with_columns(at=pl.int_range(pl.len(), dtype=pl.Int32).over("text"))
+        places = pl.int_ranges(0, pl.col("pieces").list.len(), dtype=pl.Int32)
+        rows = pieces.with_columns(at=places).explode("pieces", "at").rename({"pieces": "piece"}).drop_nulls("piece")
         different = rows["piece"].unique()
         learn(different.to_list(), self.tokens, self.lexicon)
         token = pl.Series([self.tokens[piece] for piece in different.to_list()], dtype=pl.String)
@@ -94,25 +100,33 @@ class Reader:
     def _judged(self, sentences: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
         """What each sentence says: text, name, value, needs, about, first and last piece."""
         different = sentences.select("sentence").unique(maintain_order=True).with_row_index("number")
-        said: tuple[list[tuple[object, ...]], list[tuple[object, ...]]] = ([], [])
+        numbers, said, offsets = array("I"), array("I"), array("i")
         for number, sentence in enumerate(different["sentence"].to_list()):
-            for rows, found in zip(said, self.judge.sentence(sentence), strict=True):
-                rows.extend((number, *one) for one in found)
-        numbered = sentences.join(different, on="sentence", maintain_order="left").select("text", "at", "number")
+            for one, offset in self.judge.sentence(sentence):
+                numbers.append(number)
+                said.append(one)
+                offsets.append(offset)
+        parts = pl.DataFrame({"number": np.asarray(numbers), "said": np.asarray(said), "offset": np.asarray(offsets)})
+        placed = (
+            sentences.join(different, on="sentence", maintain_order="left")
+            .join(parts, on="number", maintain_order="left")
+            .select("text", "said", at=pl.col("at") + pl.col("offset"))
+        )
+        new = self.judge.said[self._known :]
+        for kind, held in enumerate(self._said):
+            self._said[kind] = pl.concat([held, _rows([said[kind] for said in new], self._known)])
+        self._known = len(self.judge.said)
         symptoms, statements = (
-            numbered.join(_columns(rows), left_on="number", right_on="sentence").with_columns(
-                pl.col("first", "last") + pl.col("at")
-            )
-            for rows in said
+            placed.join(kept, on="said").with_columns(pl.col("first", "last") + pl.col("at")) for kept in self._said
         )
         return symptoms, statements
 
 
-def _columns(rows: list[tuple[object, ...]]) -> pl.DataFrame:
-    """Rows of what was found as a frame; symptoms need nothing and are about nothing."""
-    empty: list[tuple[object, ...]] = [()] * len(FOUND)
-    columns = list(zip(*rows, strict=True)) or empty
-    columns += [("",) * len(rows)] * (len(FOUND) - len(columns))
+def _rows(said: Sequence[Sequence[tuple[object, ...]]], first: int) -> pl.DataFrame:
+    """What clauses say, numbered from `first`, as a frame; symptoms need nothing and are about nothing."""
+    rows = [(number, *one) for number, several in enumerate(said, first) for one in several]
+    columns: list[Sequence[object]] = list(zip(*rows, strict=True)) or [()] * len(FOUND)
+    columns += [[""] * len(rows)] * (len(FOUND) - len(columns))
     return pl.DataFrame(dict(zip(FOUND, columns, strict=True)), schema=FOUND)
 
 

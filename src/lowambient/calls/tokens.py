@@ -68,9 +68,17 @@ def _token(written: str, piece: str, words: Lexicon) -> str:
     if written[0].isalpha() and written != "n":
         return _word_token(written, words)
     if written[0].isnumeric():
-        return words.abbreviations.get(
-            written, "year" if YEAR.fullmatch(written) else "n" if len(written) == 1 else "0"
-        )
+        return words.abbreviations.get(written) or _number_token(written)
+    return _mark_token(written, piece)
+
+
+def _number_token(written: str) -> str:
+    if YEAR.fullmatch(written):
+        return "year"
+    return "n" if len(written) == 1 else "0"
+
+
+def _mark_token(written: str, piece: str) -> str:
     if written in ".;!|\n":
         return "."
     if written in ",()[]" or (written in "-/" and piece != written):
