@@ -456,7 +456,7 @@ def test_words_that_a_profile_names_reach_the_reading(tmp_path):
     assert statements.rows() == [("00002", "power cycled", 0.9, "did the dance", None)]
 
 
-@pytest.mark.parametrize("words", ["the", "reset the board", "low pressure {nosuch}"])
+@pytest.mark.parametrize("words", ["the", "was it", "low pressure {nosuch}"])
 def test_words_of_a_company_that_cannot_be_read(words):
     extra = pl.DataFrame([(words, "fan", None)], OWN_WORDS, orient="row")
     with pytest.raises(WordsRefused):

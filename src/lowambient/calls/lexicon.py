@@ -159,7 +159,7 @@ def _build(extra: pl.DataFrame | None) -> Lexicon:
         for row in reference.rows("symptom_terms")
     ]
     told += [
-        (row["words"], SymptomRow(row["meant"], row["weight"] or USUAL_WEIGHT, False))
+        (lists.without_fillers(row["words"]), SymptomRow(row["meant"], row["weight"] or USUAL_WEIGHT, False))
         for row in own
         if row["meant"] in SYMPTOMS
     ]
@@ -172,7 +172,7 @@ def _build(extra: pl.DataFrame | None) -> Lexicon:
     ]
     stated += [
         (
-            row["words"],
+            lists.without_fillers(row["words"]),
             StatementRow(row["meant"], row["meant"], "asserted", "", row["weight"] or USUAL_PROBABILITY),
         )
         for row in own

@@ -76,16 +76,26 @@ class WordLists:
         """`own`: a company's shop writing: words, meant."""
         self.written: set[str] = set()
         self.shop = [*reference.rows("note_abbreviations")]
-        self.shop += [{"step": "1", "written": row["words"], "meant": row["meant"]} for row in own]
+        lists = {row["set"]: row["words"].split("|") for row in reference.rows("note_words")}
+        self.as_written = {name: frozenset(lists.pop(name)) for name in AS_WRITTEN}
+        self.sets = {"filler": frozenset(stem(word) for word in lists["filler"])}
+        self.shop += [
+            {"step": "1", "written": self.without_fillers(row["words"]), "meant": row["meant"]} for row in own
+        ]
         self.abbreviations = {
             way: row["meant"]
             for row in self.shop
             for way in _ways(row["written"])
             if row["step"] == "1" and re.fullmatch(r"[^ |{}?]+", way)
         }
-        lists = {row["set"]: row["words"].split("|") for row in reference.rows("note_words")}
-        self.as_written = {name: frozenset(lists.pop(name)) for name in AS_WRITTEN}
         self.sets = {name: frozenset(" ".join(self.canonical(word)) for word in words) for name, words in lists.items()}
+
+    def without_fillers(self, cell: str) -> str:
+        """The cell without words that are skipped in notes (`the`). Raises ValueError where nothing is left."""
+        kept = [word for word in cell.split() if stem(word) not in self.sets["filler"]]
+        if not kept:
+            raise ValueError(f"words that are skipped in notes, and no other: {cell}")
+        return " ".join(kept)
 
     def canonical(self, word: str) -> tuple[str, ...]:
         """Canonical tokens of one written word."""
