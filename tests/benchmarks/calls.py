@@ -30,7 +30,7 @@ BAR_RATIO, BAR_GB = 3.0, 4.0
 BEFORE = ("weather_hours", "span", "months", "unit_station", "unit_service")
 LIMITS = ("low_pressure_calls", "contradicted_duty")
 CALLBACKS = (
-    *("exposure_classes", "demand_hours", "call_weather", "work_done", "service_tickets", "service_calls"),
+    *("exposure_classes", "demand_hours", "call_weather", "work_done", "retrofits", "service_tickets", "service_calls"),
     *("watched_calls", "cold_clock", "earlier_calls", "callbacks", "callback_windows"),
 )
 
@@ -60,16 +60,16 @@ def ours(folder: Path) -> dict[str, float]:
     """Seconds of words, callbacks and rates."""
     from memory_store import MemoryStore
 
-    from lowambient import reference
     from lowambient.calls.words import read_words
+    from lowambient.judgement import reference_frame
     from lowambient.plan.callback_rates import callback_rates, first_time_fix, time_to_callback
     from lowambient.plan.demand import unit_limits
 
     names = ("sites", "units", "calls", "weather")
     store = MemoryStore({name: pl.read_parquet(folder / f"{name}.parquet") for name in names})
     store.connection.execute(f"set memory_limit = '1.5GB'; set temp_directory = '{folder / 'spilled'}'")
-    for name in ("related_symptoms", "cold_symptoms", "work_kinds", "starve_ambients", "demand"):
-        store.put(name, pl.DataFrame(reference.rows(name)))
+    for name in ("related_symptoms", "cold_symptoms", "work_kinds"):
+        store.put(name, reference_frame(name))
     taken = {}
     began = time.perf_counter()
     wanted = "call_id, complaint, finding, action, work_type"
