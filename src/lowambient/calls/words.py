@@ -5,7 +5,9 @@ once (reading.py); the evidence of a call's finding, action and complaint is add
 """
 
 import os
-from concurrent.futures import ProcessPoolExecutor
+from collections import deque
+from collections.abc import Iterator
+from concurrent.futures import Future, ProcessPoolExecutor
 from multiprocessing import get_context
 
 import numpy as np
@@ -74,16 +76,31 @@ def read_words(calls: pl.DataFrame, extra: pl.DataFrame | None = None) -> tuple[
     Limits: English as shops write it. Probabilities rest on weights that are judgement, not on counts.
     """
     wanted = calls.select("call_id", *FIELDS, *(["work_type"] if "work_type" in calls.columns else []))
-    batches = list(wanted.sort("call_id").iter_slices(BATCH_CALLS)) or [wanted]
-    processes = min(os.cpu_count() or 1, MOST_PROCESSES, len(batches))
+    order = wanted["call_id"].arg_sort()
+    starts = range(0, max(len(wanted), 1), BATCH_CALLS)
+    batches = (wanted[order[start : start + BATCH_CALLS]] for start in starts)
+    processes = min(os.cpu_count() or 1, MOST_PROCESSES, len(starts))
     if processes == 1 or len(calls) < WORTH_PROCESSES:
         reader = Reader(lexicon(extra))
         read = [_read_batch(batch, reader) for batch in batches]
     else:
         with ProcessPoolExecutor(processes, get_context("spawn"), _begin, (extra,)) as pool:
-            read = list(pool.map(_read_in_process, batches))
+            read = list(_in_order(pool, batches, processes))
     symptoms, statements = (pl.concat(parts) for parts in zip(*read, strict=True))
     return symptoms, statements
+
+
+def _in_order(
+    pool: ProcessPoolExecutor, batches: Iterator[pl.DataFrame], processes: int
+) -> Iterator[tuple[pl.DataFrame, pl.DataFrame]]:
+    """What the processes read, in the order of the batches; few are sent ahead, which bounds memory."""
+    running: deque[Future[tuple[pl.DataFrame, pl.DataFrame]]] = deque()
+    for batch in batches:
+        running.append(pool.submit(_read_in_process, batch))
+        if len(running) > processes:
+            yield running.popleft().result()
+    while running:
+        yield running.popleft().result()
 
 
 _readers: list[Reader] = []
