@@ -42,6 +42,9 @@ from lowambient.traces.listing import listed_units
 
 ROWS_FOR_PROCESSES = 2_000_000
 """Rows of readings from which several processes are worth their start (judgement)."""
+CALLS_FOR_PROCESSES, MOST_READERS = 300_000, 4
+"""Calls from which several processes are worth their start, and most of them, for their memory (judgement)."""
+CALL_WORDS = ("call_id", "work_type", "complaint", "finding", "action")
 BEFORE_LIMITS = (
     "loads",
     "quarantine",
@@ -140,7 +143,9 @@ def _build(store: Store, names: tuple[str, ...]) -> None:
 def _words(store: Store, profile: Profile) -> None:
     """What was read, and what the words of calls say."""
     try:
-        symptoms, statements = read_words(input_frame(store, "calls"), _own_words(profile))
+        calls = input_frame(store, "calls").select(*CALL_WORDS)
+        processes = os.cpu_count() or 1 if calls.height >= CALLS_FOR_PROCESSES else 1
+        symptoms, statements = read_words(calls, _own_words(profile), min(processes, MOST_READERS))
     except WordsRefused as error:
         raise ProfileRefused(str(profile.path), [f"fleet.words: {error}"]) from None
     said = {"thresholds": _thresholds(profile), "call_symptoms": symptoms, "call_statements": statements}

@@ -4,7 +4,6 @@ No weather, date or unit enters, so that calls can be set against weather withou
 once (reading.py); the evidence of a call's finding, action and complaint is added up, as probabilities.
 """
 
-import os
 from collections import deque
 from collections.abc import Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
@@ -57,11 +56,10 @@ LOW_INTERCEPT, LOW_SLOPE, LOW_OTHER, LOW_DENIED = -1.6, 1.2, 0.5, 2.0
 BATCH_CALLS = 100_000
 """Calls read at a time, which bounds memory."""
 
-WORTH_PROCESSES, MOST_PROCESSES = 300_000, 4
-"""Calls from which several processes read, a second's start each; and most of them, each with 0.5 GB."""
 
-
-def read_words(calls: pl.DataFrame, extra: pl.DataFrame | None = None) -> tuple[pl.DataFrame, pl.DataFrame]:
+def read_words(
+    calls: pl.DataFrame, extra: pl.DataFrame | None = None, processes: int = 1
+) -> tuple[pl.DataFrame, pl.DataFrame]:
     """The symptom of each call and the statements of its note, from words alone.
 
     `calls`: call_id, complaint, finding, action, and work_type where known. `extra`: a company's own words, see
@@ -73,14 +71,16 @@ def read_words(calls: pl.DataFrame, extra: pl.DataFrame | None = None) -> tuple[
     Statements, grain call and statement: call_id; statement (vocabulary `statement`); probability [-]; words; about:
     what was bypassed (`head control`, `low-pressure switch`, `high-pressure switch`), null where that is not told.
 
+    The answer does not depend on `processes`, which read batches of calls beside each other, each with 0.6 GB.
+
     Limits: English as shops write it. Probabilities rest on weights that are judgement, not on counts.
     """
     wanted = calls.select("call_id", *FIELDS, *(["work_type"] if "work_type" in calls.columns else []))
     order = wanted["call_id"].arg_sort()
     starts = range(0, max(len(wanted), 1), BATCH_CALLS)
     batches = (wanted[order[start : start + BATCH_CALLS]] for start in starts)
-    processes = min(os.cpu_count() or 1, MOST_PROCESSES, len(starts))
-    if processes == 1 or len(calls) < WORTH_PROCESSES:
+    processes = min(processes, len(starts))
+    if processes <= 1:
         reader = Reader(lexicon(extra))
         read = [_read_batch(batch, reader) for batch in batches]
     else:
