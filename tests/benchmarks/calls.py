@@ -125,7 +125,8 @@ def measured(step: str, folder: Path, count: int) -> dict[str, float]:
     found = clusters(folder, count) if step == "clusters" else {"rival": rival, "ours": ours}[step](folder)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     beside = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss  # of the largest of the processes beside it
-    return found | {"GB": peak / 1e6, "GB beside": beside / 1e6}
+    spent = sum(sum(resource.getrusage(who)[:2]) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
+    return found | {"CPU": spent, "GB": peak / 1e6, "GB beside": beside / 1e6}
 
 
 def main() -> None:

@@ -33,6 +33,9 @@ SOME_DAY = 0.25
 LOOKED_AT = 0.3
 """The same for a part that is only named, and looked at."""
 
+ALONE, ASKED = tuple(Around()), tuple(Around(asked=True))
+"""Around a clause that is the whole of its sentence."""
+
 SETTLING = ("power cycled", OWN_BYPASS)
 """Statements that settle what other words of their sentence mean."""
 
@@ -86,7 +89,7 @@ class Judge:
     def __init__(self, lexicon: Lexicon) -> None:
         self.lexicon = lexicon
         self.said: list[Said] = [((), ())]
-        self._judged: dict[tuple[str, Around], Judged] = {}
+        self._judged: dict[tuple[str, tuple[bool, ...]], Judged] = {}
         self._hints: dict[str, Hint] = {}
 
     def forget(self, most: int) -> bool:
@@ -103,7 +106,7 @@ class Judge:
         tokens from which these count."""
         asked = sentence.endswith("?")
         if "," not in sentence:
-            judged = self._clause(sentence, Around(asked=asked))
+            judged = self._clause(sentence, ASKED if asked else ALONE)
             found, settles = [(judged.said, 0)] if judged.said else [], judged.settles
         else:
             found, settles = self._several(_clauses(sentence), asked)
@@ -117,7 +120,7 @@ class Judge:
         leaves = (False, False, False)
         for number, (offset, clause) in enumerate(clauses):
             back = number + 1 < len(hints) and hints[number + 1].takes_back
-            judged = self._clause(clause, Around(*leaves, back, number < last_good, asked))
+            judged = self._clause(clause, (*leaves, back, number < last_good, asked))
             leaves = judged.leaves
             if judged.said:
                 found.append((judged.said, offset))
@@ -144,12 +147,14 @@ class Judge:
             hint = self._hints[clause] = Hint(takes_back, not sets["ok, none or clean"].isdisjoint(tokens))
         return hint
 
-    def _clause(self, clause: str, around: Around) -> Judged:
-        judged = self._judged.get((clause, around))
+    def _clause(self, clause: str, told: tuple[bool, ...]) -> Judged:
+        """A clause, given what an Around tells."""
+        judged = self._judged.get((clause, told))
         if judged is None:
+            around = Around(*told)
             symptoms, statements, leaves = judge_clause(clause.split(" "), around, self.lexicon)
             settles = any(one.statement in SETTLING for one in statements)
-            judged = self._judged[clause, around] = Judged(self._keep((symptoms, statements)), leaves, settles)
+            judged = self._judged[clause, told] = Judged(self._keep((symptoms, statements)), leaves, settles)
         return judged
 
 
@@ -214,7 +219,7 @@ def judge_clause(
     last = first
     for trie in lexicon.phrases:
         tokens, first, last = replace(tokens, first, last, trie)
-    begins = frozenset(min((at for at, came in enumerate(first) if came >= place), default=0) for place in writer)
+    begins = frozenset(next((at for at, came in enumerate(first) if came >= place), len(tokens)) for place in writer)
     clause, leaves = scoped(tokens, first, last, begins, around, lexicon.sets)
     return tuple(_symptoms(clause, lexicon)), tuple(_statements(clause, lexicon)), leaves
 

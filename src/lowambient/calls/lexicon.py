@@ -67,11 +67,11 @@ STATEMENTS = tuple(
 
 
 @dataclass(frozen=True)
-class Patterns:
-    """Patterns found by their first word, and by their second."""
+class Heads:
+    """Patterns that begin with a word: rows that need no other, and patterns by their second word."""
 
-    alone: dict[str, tuple[int, ...]]
-    first: dict[str, dict[str, tuple[Pattern, ...]]]
+    alone: list[int]
+    seconds: dict[str, list[Pattern]]
 
 
 @dataclass(frozen=True)
@@ -105,27 +105,22 @@ class Lexicon:
     spellings: tuple[str, ...]
     skeletons: dict[str, str]
     symptom_rows: tuple[SymptomRow, ...]
-    symptoms: Patterns
+    symptoms: dict[str, Heads]
     statement_rows: tuple[StatementRow, ...]
-    statements: Patterns
+    statements: dict[str, Heads]
     objects: dict[str, str]
 
 
-def _index(patterns: Iterable[Pattern]) -> Patterns:
-    alone: dict[str, list[int]] = {}
-    first: dict[str, dict[str, list[Pattern]]] = {}
+def _index(patterns: Iterable[Pattern]) -> dict[str, Heads]:
+    heads: dict[str, Heads] = {}
     for pattern in patterns:
         for word in pattern.elements[0]:
+            head = heads.setdefault(word, Heads([], {}))
             if len(pattern.elements) == 1:
-                alone.setdefault(word, []).append(pattern.row)
-            else:
-                seconds = first.setdefault(word, {})
-                for second in pattern.elements[1]:
-                    seconds.setdefault(second, []).append(pattern)
-    return Patterns(
-        {word: tuple(rows) for word, rows in alone.items()},
-        {word: {second: tuple(found) for second, found in seconds.items()} for word, seconds in first.items()},
-    )
+                head.alone.append(pattern.row)
+            for second in pattern.elements[1] if len(pattern.elements) > 1 else ():
+                head.seconds.setdefault(second, []).append(pattern)
+    return heads
 
 
 def lexicon(extra: pl.DataFrame | None = None) -> Lexicon:

@@ -2,7 +2,7 @@
 
 from typing import NamedTuple, cast
 
-from lowambient.calls.lexicon import Patterns
+from lowambient.calls.lexicon import Heads
 from lowambient.calls.word_lists import END, Pattern, Trie
 
 
@@ -49,16 +49,17 @@ def _longest(tokens: list[str], place: int, trie: Trie) -> tuple[tuple[str, ...]
     return meant, stop
 
 
-def matches(tokens: list[str], patterns: Patterns, barred: frozenset[str]) -> list[Found]:
+def matches(tokens: list[str], patterns: dict[str, Heads], barred: frozenset[str]) -> list[Found]:
     """Every match of the patterns; none reaches across a word of `barred`."""
     found: list[Found] = []
     count = len(tokens)
     for place, token in enumerate(tokens):
-        if token in patterns.alone:
-            found.extend(Found(row, (place,)) for row in patterns.alone[token])
-        seconds = patterns.first.get(token)
-        if seconds is None:
+        heads = patterns.get(token)
+        if heads is None:
             continue
+        for row in heads.alone:
+            found.append(Found(row, (place,)))
+        seconds = heads.seconds
         for ahead in range(place + 1, min(place + 5, count)):
             for pattern in seconds.get(tokens[ahead], ()):
                 if ahead - place <= pattern.gaps[1] + 1:

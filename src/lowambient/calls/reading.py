@@ -79,12 +79,17 @@ class Reader:
         different = rows["piece"].unique()
         learn(different.to_list(), self.tokens, self.lexicon)
         token = pl.Series([self.tokens[piece] for piece in different.to_list()], dtype=pl.String)
-        rows = rows.join(
-            pl.DataFrame({"piece": different, "token": token}), on="piece", how="left", maintain_order="left"
-        )
         sets = self.lexicon.sets
-        dotted = (pl.col("piece").shift().is_in(list(sets["dotted"]))) & (pl.col("at") > 0)
-        dotted &= ~pl.col("token").shift(-1).is_in([*sets["advice"], *sets["done"], *sets["inquiry"]])
+        known = pl.DataFrame(
+            {
+                "piece": different,
+                "token": token,
+                "is_dotted": different.is_in(list(sets["dotted"])),
+                "is_starter": token.is_in([*sets["advice"], *sets["done"], *sets["inquiry"]]),
+            }
+        )
+        rows = rows.join(known, on="piece", how="left", maintain_order="left")
+        dotted = pl.col("is_dotted").shift() & (pl.col("at") > 0) & ~pl.col("is_starter").shift(-1)
         goes_on = (pl.col("token") == ".") & dotted
         rows = rows.with_columns(token=pl.when(goes_on).then(pl.lit(SKIPPED)).otherwise("token"))
         rows = rows.with_columns(token=pl.when(_taken_back()).then(pl.lit(BOUNDARY)).otherwise("token"))

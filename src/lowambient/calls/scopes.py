@@ -81,32 +81,44 @@ def scoped(
     if not any(around[:3]) and not around.asked and sets["speaks"].isdisjoint(tokens):
         return Clause(tokens, first, last, writer, NOTHING_OVER, around), (False, False, False)
     over: dict[str, set[int]] = {kind: set() for kind, _, _ in SCOPES} | _others(tokens, writer, sets)
-    left = dict.fromkeys(over, 0)  # words up to which each still reaches
+    left: dict[str, int] = {}  # words up to which each still reaches
     for kind, is_open in zip(("advised", "conditional", "looked at"), around[:3], strict=True):
-        left[kind] = FAR * is_open
+        if is_open:
+            left[kind] = FAR
     if tokens and tokens[0] in sets["done"]:
-        left["advised"] = left["looked at"] = 0
+        _end(left, "advised", "looked at")
     talk = False
     for place, token in enumerate(tokens):
         if place in writer:
-            left["advised"] = left["looked at"] = 0
-        if token in sets["break"]:
-            left["looked at"] = 0
-            if not _goes_on(tokens, place, sets):
-                left["denied"] = 0
-        for kind, reach in left.items():
-            if reach > 0:
-                over[kind].add(place)
-                left[kind] = reach - 1
-        for kind, words, reach in SCOPES:
-            if token in sets[words] and not (kind in MODAL and _negative(tokens, place + 1, sets["no"])):
-                left[kind] = reach
-                talk = token in sets["talk"] if kind == "advised" else talk
-                break
+            _end(left, "advised", "looked at")
+        if left and token in sets["break"]:
+            _end(left, "looked at", *(() if _goes_on(tokens, place, sets) else ("denied",)))
+        for kind in list(left):
+            over[kind].add(place)
+            left[kind] -= 1
+            if left[kind] <= 0:
+                del left[kind]
+        begun = _begun(tokens, place, sets) if token in sets["speaks"] else None
+        if begun:
+            left[begun[0]] = begun[1]
+            talk = token in sets["talk"] if begun[0] == "advised" else talk
     if around.asked:
         over["doubted"].update(range(len(tokens)))
-    leaves = (left["advised"] > 0 and not talk, left["conditional"] > 0, left["looked at"] > 0)
+    leaves = ("advised" in left and not talk, "conditional" in left, "looked at" in left)
     return Clause(tokens, first, last, writer, over, around), leaves
+
+
+def _begun(tokens: list[str], place: int, sets: Sets) -> tuple[str, int] | None:
+    """What a word begins to say of those behind it, and of how many."""
+    for kind, words, reach in SCOPES:
+        if tokens[place] in sets[words] and not (kind in MODAL and _negative(tokens, place + 1, sets["no"])):
+            return kind, reach
+    return None
+
+
+def _end(left: dict[str, int], *kinds: str) -> None:
+    for kind in kinds:
+        left.pop(kind, None)
 
 
 def _others(tokens: list[str], writer: frozenset[int], sets: Sets) -> dict[str, set[int]]:

@@ -10,6 +10,8 @@ BYPASS_AS_FINDING = 0.75
 ASSERTED = 0.5
 """Probability from which a statement is handed out."""
 
+SWITCHES = ABOUT[1:3]
+
 HAVE_OBJECTS = ("bypass found", "bypass removed", "bypass denied", "control reconnected")
 """Statements that are about a control or switch."""
 
@@ -36,6 +38,7 @@ def statements_of(calls: pl.DataFrame, places: pl.DataFrame, found: pl.DataFrame
         name=pl.when(told).then(pl.lit("bypass found")).otherwise("name"),
         value=pl.when(told).then(BYPASS_AS_FINDING).otherwise("value"),
     )
+    rows = pl.concat([rows, _removed_by_reconnecting(rows)])
     whole = pl.col("needs") == ""
     met = rows.filter(~whole).join(said, left_on=["call", "needs"], right_on=["call", "name"], how="semi")
     sure = pl.concat([rows.filter(whole), met]).filter(~pl.col("name").is_in(UNSTATED))
@@ -48,6 +51,15 @@ def statements_of(calls: pl.DataFrame, places: pl.DataFrame, found: pl.DataFrame
         .join(calls.select("call", "call_id"), on="call", maintain_order="left")
         .select("call_id", "probability", "words", "about", statement="name")
         .select("call_id", "statement", "probability", "words", "about")
+    )
+
+
+def _removed_by_reconnecting(rows: pl.DataFrame) -> pl.DataFrame:
+    """Bypasses of a pressure switch that were removed: it was found bypassed, and connected again."""
+    bridged = rows.filter(pl.col("name") == "bypass found", pl.col("about").is_in(SWITCHES))
+    done = rows.filter(pl.col("name") == "control reconnected", pl.col("needs") == "")
+    return done.join(bridged, on=["call", "about"], how="semi").with_columns(
+        name=pl.lit("bypass removed"), value=pl.lit(BYPASS_AS_FINDING)
     )
 
 

@@ -38,8 +38,8 @@ YEAR = re.compile("(?:19[7-9]|20[0-4])[0-9]")
 NAMES_WRITER = frozenset(("i", "we", "i've", "we've", "ive", "weve", "i'd", "we'd"))
 """Words by which the writer names himself."""
 
-LONGEST_WORD, MEND_AT_ONCE = 20, 2_000
-"""Letters up to which a word is mended; words compared at a time, which bounds memory."""
+SHORTEST_MENDED, LONGEST_WORD, MEND_AT_ONCE = 4, 20, 2_000
+"""Letters of words that are mended; words compared at a time, which bounds memory."""
 
 SHORTEST_PART = 3
 """Letters that each of two words written as one must have."""
@@ -115,7 +115,7 @@ def _two_words(written: str, words: Lexicon) -> str:
 
 
 def _mended(strange: set[str], words: Lexicon) -> dict[str, str]:
-    """The known word that an unknown one shortens or misspells: one slip for 5 to 8 letters, two for more.
+    """The known word that an unknown one shortens or misspells: one slip up to 8 letters, two for more.
 
     A slip is a letter too much, missing, wrong, or two swapped (optimal string alignment). Short words must begin
     with the right letter or with the first two swapped.
@@ -125,11 +125,12 @@ def _mended(strange: set[str], words: Lexicon) -> dict[str, str]:
     ordinary = words.sets["plain"]
     by_length: dict[int, list[str]] = {}
     for word in strange - mended.keys():
-        if 5 <= len(word) <= LONGEST_WORD and word.isalpha():
+        if SHORTEST_MENDED <= len(word) <= LONGEST_WORD and word.isalpha() and word not in ordinary:
             by_length.setdefault(len(word), []).append(word)
     for length, tokens in by_length.items():
         slips = 1 if length <= 8 else 2
-        near = [word for word in words.spellings if abs(len(word) - length) <= slips and len(word) >= 4]
+        longer = length == SHORTEST_MENDED  # so short a word may only have lost a letter
+        near = [word for word in words.spellings if len(word) >= 4 and longer <= abs(len(word) - length) <= slips]
         for part in range(0, len(tokens), MEND_AT_ONCE):
             some = sorted(tokens[part : part + MEND_AT_ONCE])
             distances = cdist(some, near, scorer=OSA.distance, score_cutoff=slips, dtype=np.uint8, workers=1)
