@@ -35,6 +35,9 @@ DOUBLE_BLANKS_TELL = 3
 SLASH, SLASHES_TELL = r"(\p{L}\p{L}|\d)/(\p{L}\p{L})", 3
 """A slash between words ends a clause where its text has so many (judgement); an invisible mark behind it says so."""
 
+STOP, QUESTION, OF_NOTHING, NOT = 1, 2, 3, 4
+"""Kinds of token that matter to where sentences end."""
+
 RARE = r"[^a-z !-%'-;=?@\[\]^{-~]|  |/.*/.*/"
 """What `_cleaned` may change."""
 
@@ -76,30 +79,41 @@ class Reader:
         """Sentences of the texts. Columns: text, at (place of its first piece), sentence (canonical tokens)."""
         places = pl.int_ranges(0, pl.col("pieces").list.len(), dtype=pl.Int32)
         rows = pieces.with_columns(at=places).explode("pieces", "at").rename({"pieces": "piece"}).drop_nulls("piece")
-        different = rows["piece"].unique()
-        learn(different.to_list(), self.tokens, self.lexicon)
-        token = pl.Series([self.tokens[piece] for piece in different.to_list()], dtype=pl.String)
-        sets = self.lexicon.sets
-        known = pl.DataFrame(
+        rows = rows.join(self._of_pieces(rows["piece"].unique()), on="piece", how="left", maintain_order="left")
+        begins = (pl.col("text") != pl.col("text").shift()).fill_null(True)
+        stop = pl.col("kind") == STOP
+        dotted = pl.col("is_dotted").shift() & ~begins & ~pl.col("is_starter").shift(-1)
+        goes_on = (stop & dotted).fill_null(False)
+        rows = rows.select(
+            "text", "at", "token", pl.when(goes_on).then(OF_NOTHING).otherwise("kind").alias("kind"), begins=begins
+        )
+        stop, back = pl.col("kind") == STOP, _taken_back()
+        token = pl.when(back).then(pl.lit(BOUNDARY)).otherwise("token")
+        rows = rows.select("text", "at", "begins", "kind", stops=stop & ~back, token=token)
+        ends = pl.col("stops") | (pl.col("kind") == QUESTION)
+        number = (pl.col("begins") | ends.shift().fill_null(True)).cum_sum().set_sorted()
+        return (
+            rows.with_columns(number=number)
+            .filter(~pl.col("stops"))
+            .with_columns(token=pl.when(pl.col("token") == ".").then(pl.lit(SKIPPED)).otherwise("token"))
+            .group_by("number", maintain_order=True)
+            .agg(pl.col("text", "at").first(), sentence=_without_and(pl.col("token").str.join(" ")))
+            .select("text", "at", "sentence")
+        )
+
+    def _of_pieces(self, pieces: pl.Series) -> pl.DataFrame:
+        """Different pieces with their token, what kind of token it is, and what a full stop beside them means."""
+        learn(pieces.to_list(), self.tokens, self.lexicon)
+        sets, token = self.lexicon.sets, pl.Series([self.tokens[piece] for piece in pieces.to_list()], dtype=pl.String)
+        kinds = {".": STOP, "?": QUESTION, SKIPPED: OF_NOTHING, "not": NOT}
+        return pl.DataFrame(
             {
-                "piece": different,
+                "piece": pieces,
                 "token": token,
-                "is_dotted": different.is_in(list(sets["dotted"])),
+                "kind": token.replace_strict(kinds, default=0, return_dtype=pl.UInt8),
+                "is_dotted": pieces.is_in(list(sets["dotted"])),
                 "is_starter": token.is_in([*sets["advice"], *sets["done"], *sets["inquiry"]]),
             }
-        )
-        rows = rows.join(known, on="piece", how="left", maintain_order="left")
-        dotted = pl.col("is_dotted").shift() & (pl.col("at") > 0) & ~pl.col("is_starter").shift(-1)
-        goes_on = (pl.col("token") == ".") & dotted
-        rows = rows.with_columns(token=pl.when(goes_on).then(pl.lit(SKIPPED)).otherwise("token"))
-        rows = rows.with_columns(token=pl.when(_taken_back()).then(pl.lit(BOUNDARY)).otherwise("token"))
-        ends = pl.col("token").is_in([".", "?"])
-        return (
-            rows.with_columns(number=ends.cum_sum() - ends.cast(pl.UInt32))
-            .filter(pl.col("token") != ".")
-            .group_by("text", "number", maintain_order=True)
-            .agg(pl.col("at").first(), sentence=_without_and(pl.col("token").str.join(" ")))
-            .select("text", "at", "sentence")
         )
 
     def _judged(self, sentences: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -143,17 +157,17 @@ def _without_and(sentence: pl.Expr) -> pl.Expr:
 
 
 def _taken_back() -> pl.Expr:
-    """Where a full stop is followed by a sentence that only says `it is not`, in rows of (text, token)."""
-    token, text = pl.col("token"), pl.col("text")
-    ends = (token == ".") | (text != text.shift())
+    """Where a full stop is followed by a sentence that only says `it is not`, in rows of (text, kind, begins)."""
+    kind, text = pl.col("kind"), pl.col("text")
+    ends = (kind == STOP) | pl.col("begins")
 
     def not_after(ahead: int) -> pl.Expr:
-        skipped = [token.shift(-place) == SKIPPED for place in range(1, ahead)]
+        skipped = [kind.shift(-place) == OF_NOTHING for place in range(1, ahead)]
         return pl.all_horizontal(
-            *skipped, token.shift(-ahead) == "not", ends.shift(-ahead - 1).fill_null(True), text == text.shift(-ahead)
+            *skipped, kind.shift(-ahead) == NOT, ends.shift(-ahead - 1).fill_null(True), text == text.shift(-ahead)
         )
 
-    return (token == ".") & (not_after(2) | not_after(3))
+    return ((kind == STOP) & (not_after(2) | not_after(3))).fill_null(False)
 
 
 def texts_of(calls: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
