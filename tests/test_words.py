@@ -427,6 +427,42 @@ def test_order_and_company_of_calls_do_not_matter():
     assert alone[0].equals(symptoms.slice(7, 1))
 
 
+@pytest.mark.slow
+def test_several_processes_and_batches_read_alike(monkeypatch):
+    calls = frame([note for note, _, _ in table(NOTES)])
+    whole = read_words(calls)
+    monkeypatch.setattr("lowambient.calls.words.BATCH_CALLS", 400)
+    for processes in (1, 2):
+        parts = read_words(calls, processes=processes)
+        assert parts[0].equals(whole[0])
+        assert parts[1].equals(whole[1])
+
+
+@pytest.mark.parametrize(
+    ("note", "statements"),
+    [
+        ("shut power off. waited. turned power on", {"power cycled"}),
+        ("other company said LP was jumpered, it is not", {"bypass denied"}),
+        ("customer wanted lps jumped, we reset it", {"switch reset"}),
+        ("told manager to keep coil clean, removed jumper", {"bypass removed"}),
+        ("was jumpered last winter by another company", {"bypass found"}),
+        ("removed jumper last visit", set()),
+        ("fan cycling control never shuts fan off", {"control failed"}),
+        ("fan cycling control does not work and was bypassed", {"control failed", "bypass found"}),
+        ("coil bridged with frost", set()),
+        ("filters wrong size and bypassing", set()),
+    ],
+)
+def test_who_said_did_or_will_do_it(note, statements):
+    assert read_one(note)[1] == statements
+
+
+def test_what_the_customer_did_is_no_deed_of_the_visit():
+    calls = frame([("had to reset twice this week", "low pressure trip", "ok"), ("reset LP switch", None, None)])
+    statements = read_words(calls)[1]
+    assert statements.select("call_id", "statement").rows() == [("00001", "switch reset")]
+
+
 def test_words_of_a_company():
     extra = pl.DataFrame(
         {

@@ -279,7 +279,11 @@ def _statements(clause: Clause, lexicon: Lexicon) -> list[Statement]:
     for one in found:
         row = rows[one.row]
         used = taken.setdefault(row.group, set())
-        if not used.isdisjoint(one.places) or not _holds(clause, one, row, lexicon.sets):
+        if not used.isdisjoint(one.places):
+            continue
+        if not _holds(clause, one, row, lexicon.sets):
+            if row.statement == "bypass removed" and one.places[0] in clause.over["earlier"]:
+                used.update(one.places)  # nor was it found on this visit
             continue
         used.update(one.places)
         first_place = one.places[0]

@@ -211,14 +211,14 @@ def _shown(asked: pl.DataFrame, places: pl.DataFrame, found: pl.DataFrame) -> pl
     """The words that speak for each asked (call, name): finding first, each once, `; ` between."""
     order = pl.col("field").replace_strict({"finding": 0, "action": 1, "complaint": 2}, return_dtype=pl.Int8)
     by_text = (
-        found.sort("text", "first")
+        found.sort("text", "first", "words")
         .group_by("text", "name", maintain_order=True)
-        .agg(pl.col("words").unique(maintain_order=True))
+        .agg(pl.col("words").unique(maintain_order=True), pl.col("first").min())
     )
     return (
         _what_leaks(places.join(by_text, on="text"))
         .join(asked, on=["call", "name"])
-        .sort("call", "name", order)
+        .sort("call", "name", order, "first", pl.col("words").list.first())
         .group_by("call", "name", maintain_order=True)
         .agg(pl.col("words").explode())
         .select("call", "name", pl.col("words").list.unique(maintain_order=True).list.join("; ").alias("symptom_words"))

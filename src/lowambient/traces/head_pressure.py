@@ -453,9 +453,7 @@ def _joined(periods: Iterable[Period]) -> list[Period]:
     return joined
 
 
-def _facts(
-    period: Period, cold: Hours, at_s: Array, condensing_c: Array, counted_s: Array
-) -> Facts:
+def _facts(period: Period, cold: Hours, at_s: Array, condensing_c: Array, counted_s: Array) -> Facts:
     """What is told of a period; the arrays are of cold steady samples."""
     sampled = condensing_c[_within(period, at_s)]
     band_k = float(np.subtract(*np.quantile(sampled, [0.95, 0.05]))) if len(sampled) else None
