@@ -53,7 +53,7 @@ LOW_INTERCEPT, LOW_SLOPE, LOW_OTHER, LOW_DENIED = -1.6, 1.2, 0.5, 2.0
 """Log odds of a low-pressure trip: without evidence; for each unit of evidence for it, and for something else; denied
 (judgement)."""
 
-BATCH_CALLS = 100_000
+BATCH_CALLS = 50_000
 """Calls read at a time, which bounds memory."""
 
 
