@@ -38,10 +38,18 @@ AFTER_LIMITS = (
 
 
 class MemoryStore:
-    """Input tables filled from frames (missing columns null), thresholds as shipped but for `changed`."""
+    """Input tables filled from frames (missing columns null), thresholds as shipped but for `changed`.
 
-    def __init__(self, tables: Mapping[str, pl.DataFrame], changed: Mapping[str, float] | None = None) -> None:
-        self.connection = duckdb.connect()
+    In memory, or in the file `path`.
+    """
+
+    def __init__(
+        self,
+        tables: Mapping[str, pl.DataFrame],
+        changed: Mapping[str, float] | None = None,
+        path: Path | None = None,
+    ) -> None:
+        self.connection = duckdb.connect(str(path or ":memory:"))
         self.connection.execute("set enable_progress_bar = false")
         self.thresholds = {name: row.value for name, row in reference.thresholds().items()} | dict(changed or {})
         self.put(

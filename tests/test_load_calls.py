@@ -1,7 +1,7 @@
 """Exports of calls with the dirt of real ones: every record ends in exactly one place."""
 
 import gzip
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import polars as pl
 import pytest
@@ -89,6 +89,14 @@ def test_records_that_cannot_be_read_are_refused_with_line_and_text(fleet: Small
     aside = store.connection.execute('select line, "column", written, reason from set_aside').fetchall()
     assert aside == [(10, "closed_at", "2016-01-08 09:00", "opened_at lies above closed_at")]
     assert rows[5] == 'C4,RTU-1,"2016-01-07 09:00,,service,unclosed,2'
+
+
+def test_calls_of_the_future_are_refused(fleet: SmallFleet) -> None:
+    ahead = f"{datetime.now(UTC) + timedelta(days=60):%Y-%m-%d} 09:00"
+    text = f"{CALLS}C3,RTU-1,2096-01-08 09:00,,service,mistyped year,2\nC4,RTU-1,{ahead},,planned,scheduled,2\n"
+    frame, store = calls(fleet, text)
+    assert frame["call_id"].to_list() == ["C1", "C2"]
+    assert [reason for _, reason in fleet.reasons(store)] == ["opened_at lies in the future"] * 2
 
 
 def test_bytes_that_cannot_be_decoded_quarantine_their_record(fleet: SmallFleet) -> None:

@@ -169,7 +169,7 @@ FAULTS = [
     (
         "name = ",
         "nmae = ",
-        'fleet.nmae: found "nmae"; allowed: name, store, units, time_zone (did you mean name?)',
+        'fleet.nmae: found "nmae"; allowed: name, store, units, time_zone, words (did you mean name?)',
     ),
     ('units = "si"', 'units = "US"', 'fleet.units: found "US"; allowed: us, si (did you mean us?)'),
     (
@@ -586,3 +586,51 @@ def test_the_plan_and_its_options_are_read_and_their_mistakes_told(tmp_path):
     assert len(refused.value.problems) == 4
     for words in ("plan.budget", "plan.objective", "wind baffles", "fan-cycling control"):
         assert words in told
+
+
+OWN_WORDS = (
+    "words\tmeant\tweight\n# our shop\nzlp\tlow pressure\t\nChirper {bad}\tfan\t4.0\ndid the dance\tpower cycled\t0.9\n"
+)
+
+
+def with_words(tmp_path, table, name="our_words.tsv"):
+    """A profile that names a table of the company's own words."""
+    (tmp_path / name).write_text(table, encoding="utf-8")
+    path = tmp_path / "fleet.toml"
+    path.write_text(GOOD.replace('units = "si"', f'units = "si"\nwords = "{name}"', 1), encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize("name", ["our_words.tsv", "our_words.csv"])
+def test_own_words_of_a_company(tmp_path, name):
+    table = OWN_WORDS if name.endswith("tsv") else OWN_WORDS.replace("\t", ",")
+    words = load_profile(with_words(tmp_path, table, name)).words
+    assert [dataclasses.astuple(one) for one in words] == [
+        ("zlp", "low pressure", None),
+        ("chirper {bad}", "fan", 4.0),
+        ("did the dance", "power cycled", 0.9),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("table", "says"),
+    [
+        ("word\tmeaning\nzlp\tlow pressure\n", "found columns word, meaning; allowed: words, meant, weight"),
+        ("words\tmeant\tweight\nzlp\t\t\n", "fleet.words, row 1: found an empty cell"),
+        ("words\tmeant\tweight\na\tfan\t40\n", 'found weight "40"; allowed: a number above 0, to 10'),
+        ("words\tmeant\tweight\na\tswitch reset\t1.5\n", 'found weight "1.5"; allowed: a number above 0, to 1'),
+        ("words\tmeant\tweight\na\tlow pressure\t2\n", "no weight where words stand for other words"),
+        ("words\tmeant\tweight\na\tfan\tmuch\n", 'found weight "much"'),
+    ],
+)
+def test_own_words_that_are_refused(tmp_path, table, says):
+    with pytest.raises(ProfileRefused) as refused:
+        load_profile(with_words(tmp_path, table))
+    assert says in "\n".join(map(str, refused.value.args[1] if len(refused.value.args) > 1 else [refused.value]))
+
+
+def test_own_words_that_are_not_there(tmp_path):
+    path = with_words(tmp_path, OWN_WORDS)
+    (tmp_path / "our_words.tsv").unlink()
+    with pytest.raises(ProfileRefused, match="a file that is there"):
+        load_profile(path)

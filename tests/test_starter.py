@@ -25,6 +25,7 @@ def test_the_starter_validates_with_every_commented_line_switched_on(tmp_path):
     # Lines such as `# sheet = "Sites"` are switched on one by one: each must be right in its place.
     lines = starter_text().splitlines()
     path = tmp_path / "fleet.toml"
+    (tmp_path / "our_words.tsv").write_text("words\tmeant\tweight\nzlp\tlow pressure\t\n", encoding="utf-8")
     switched = 0
     for place, line in enumerate(lines):
         if re.match(r"# [a-z_]+ = ", line):

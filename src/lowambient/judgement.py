@@ -1,15 +1,19 @@
 """From what was loaded to what is thought of it: every derived table of the store, in order of need."""
 
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import partial
 
 import polars as pl
 
 from lowambient import reference
 from lowambient.calls.clusters import cluster_calls
 from lowambient.calls.cold_calls import cold_probabilities
+from lowambient.calls.lexicon import OWN_WORDS, WordsRefused
+from lowambient.calls.mixture import Told
 from lowambient.calls.words import read_words
+from lowambient.errors import ProfileRefused
 from lowambient.flags.cutting import known_before
 from lowambient.flags.judging import judge_flags, unit_states
 from lowambient.plan.backtest import COUNTS_FROM, Past, backtest
@@ -38,6 +42,9 @@ from lowambient.traces.listing import listed_units
 
 ROWS_FOR_PROCESSES = 2_000_000
 """Rows of readings from which several processes are worth their start (judgement)."""
+CALLS_FOR_PROCESSES, MOST_READERS = 300_000, 4
+"""Calls from which several processes are worth their start, and most of them, for their memory (judgement)."""
+CALL_WORDS = ("call_id", "work_type", "complaint", "finding", "action")
 BEFORE_LIMITS = (
     "loads",
     "quarantine",
@@ -105,11 +112,12 @@ AFTER_CLUSTERS = ("cluster_calls", "cluster_hours", "calls")
 
 def judge(store: Store, profile: Profile, progress: Progress | None = None) -> None:
     """Builds every derived table of the store, in order of need."""
-    steps = (
+    steps: tuple[tuple[str, Callable[[Store, Profile], None]], ...] = (
         ("words", _words),
         ("readings of each circuit", _readings),
         ("calls and their weather", _calls_and_weather),
         ("flags", _flags),
+        ("kinds of call", partial(_kinds, told=_told(progress, "kinds of call", 4, 8))),
         ("rates", _rates),
         ("winters", _winters),
         ("plan", _plan),
@@ -134,10 +142,21 @@ def _build(store: Store, names: tuple[str, ...]) -> None:
 
 def _words(store: Store, profile: Profile) -> None:
     """What was read, and what the words of calls say."""
-    symptoms, statements = read_words(input_frame(store, "calls"))
+    try:
+        calls = input_frame(store, "calls").select(*CALL_WORDS)
+        processes = os.cpu_count() or 1 if calls.height >= CALLS_FOR_PROCESSES else 1
+        symptoms, statements = read_words(calls, _own_words(profile), min(processes, MOST_READERS))
+    except WordsRefused as error:
+        raise ProfileRefused(str(profile.path), [f"fleet.words: {error}"]) from None
     said = {"thresholds": _thresholds(profile), "call_symptoms": symptoms, "call_statements": statements}
     _put(store, said | {name: reference_frame(name) for name in ("related_symptoms", "cold_symptoms", "work_kinds")})
     _build(store, BEFORE_LIMITS)
+
+
+def _own_words(profile: Profile) -> pl.DataFrame | None:
+    """The company's own words as the word list takes them; null without any."""
+    rows = [(one.words, one.meant, one.weight) for one in profile.words]
+    return pl.DataFrame(rows, OWN_WORDS, orient="row") if rows else None
 
 
 def _readings(store: Store, profile: Profile) -> None:
@@ -156,10 +175,21 @@ def _calls_and_weather(store: Store, profile: Profile) -> None:
 
 
 def _flags(store: Store, profile: Profile) -> None:
-    """What is probably the matter with each unit, and of which kind each call was."""
+    """What is probably the matter with each unit."""
     flagged = judge_flags(_weighed(store), profile.thresholds)
     _put(store, vars(flagged))
-    _put(store, clustered(store, profile.thresholds))
+
+
+def _kinds(store: Store, profile: Profile, told: Told | None = None) -> None:
+    """Of which kind each call was, by words and weather."""
+    _put(store, clustered(store, profile.thresholds, told))
+
+
+def _told(progress: Progress | None, step: str, done: int, total: int) -> Told | None:
+    """Tells of the pieces of one step."""
+    if progress is None:
+        return None
+    return lambda text, piece, pieces: progress.step(f"{step}: {text} ({piece} of {pieces})", done, total)
 
 
 def _rates(store: Store, profile: Profile) -> None:
@@ -198,10 +228,10 @@ def traced(store: Store, units: pl.DataFrame, sites: pl.DataFrame) -> dict[str, 
     return analyse_fleet(given, processes)
 
 
-def clustered(store: Store, thresholds: Mapping[str, float]) -> dict[str, pl.DataFrame]:
+def clustered(store: Store, thresholds: Mapping[str, float], told: Told | None = None) -> dict[str, pl.DataFrame]:
     """Calls gathered by words and weather, and how likely each was a cold lockout; builds what rests on them."""
     given = store.frame("cluster_input", "call_id")
-    assigned, clusters = cluster_calls(given, store.frame("call_symptoms", "call_id"))
+    assigned, clusters = cluster_calls(given, store.frame("call_symptoms", "call_id"), told)
     store.put("call_clusters", assigned)
     causes = store.frame("call_causes", "call_id")
     store.put("cold_probabilities", cold_probabilities(given).update(causes, on="call_id"))

@@ -18,7 +18,7 @@ from lowambient.intake.hourly_forecast import read_forecast
 from lowambient.intake.matching import Matcher
 from lowambient.judgement import input_frame, judge
 from lowambient.plan.outlook import coverage_sentences, day_sentences, outlook
-from lowambient.profile import Profile, load_profile
+from lowambient.profile import Profile, load_profile, words_digest
 from lowambient.records import outputs
 from lowambient.refrigerant.names import canonical_names
 from lowambient.report import (
@@ -132,6 +132,8 @@ def report(
         frames = _frames(store)
         facts = _facts(store, profile, failed)
         digests = dict(store.query("select source, digest from files order by source").iter_rows())
+        if profile.words:
+            digests["words of the company"] = words_digest(profile.words)
     if before is not None:
         frames["flags"] = before.marked(frames["flags"])
         digests["flags of the run before"] = before.digest

@@ -4,42 +4,43 @@ A note is judged on canonical tokens: lower case, inflection cut off, shop writi
 words for one idea by one word with a hyphen. The same is done to the word lists, so that both meet.
 """
 
-import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
-from itertools import product
-from typing import cast
 
 import polars as pl
 
 from lowambient import reference
+from lowambient.calls.word_lists import Pattern, Trie, WordLists
 
-UNKNOWN, SKIPPED, BOUNDARY = "~", "_", ","
-"""Canonical tokens without meaning: a word in no list, one that says nothing (`the`), the end of a clause."""
+UNKNOWN, SKIPPED, BOUNDARY, WRITER = "~", "_", ",", "@"
+"""Canonical tokens without meaning: a word in no list, one that says nothing (`the`), the end of a clause, `I`."""
+
+OWN_WORDS = {"words": pl.String, "meant": pl.String, "weight": pl.Float64}
+"""Columns of a company's own words."""
 
 USUAL_WEIGHT, USUAL_PROBABILITY = 4.0, 0.9
 """For a company's own words without a weight (judgement)."""
 
-AS_WRITTEN = ("dotted", "plain")
-"""Sets that are compared with words as written."""
+OWN_BYPASS, BYPASS_MADE, BYPASS_TOLD = "own bypass", "bypass made", "bypass told"
+ABOUT = ("head control", "low-pressure switch", "high-pressure switch", "something else")
+"""What a bypass or a connection may be about; note_words.tsv has a set `about ...` of words for each."""
 
-SHORT_GAP, LONG_GAP = 1, 3
-"""Words that may stand between two elements of a pattern: within a phrase, and around `&`."""
-
-OWN_BYPASS, BYPASS_MADE = "own bypass", "bypass made"
-BYPASSED = {
-    "bypass of a low-pressure switch": "low-pressure switch",
-    "bypass of a high-pressure switch": "high-pressure switch",
-    "bypass of a head control": "head control",
-}
-"""What was bridged, by the rows that find it."""
 UNSTATED = (
-    *(OWN_BYPASS, "other reset", "other charge", "other connection", "head control named", "power cut"),
-    *BYPASSED,
+    OWN_BYPASS,
+    "other reset",
+    "other charge",
+    "other connection",
+    "head control named",
+    "power cut",
 )
 """Statements of no vocabulary: bridged to test; bridged by the writer or, in a finding, by somebody else; reset, but no
 safety; charge taken out; reconnected, but no control; power taken away; and what other rows need."""
+
+
+class WordsRefused(ValueError):
+    """A company's own words cannot be read; the message says which and why."""
+
 
 LEAK = "leak"
 """A leak of something that is not named: in a complaint water, in a finding refrigerant."""
@@ -47,8 +48,11 @@ LEAK = "leak"
 WARM = "warm"
 """That it is too warm or does not run, which every other trouble may cause: no cooling where nothing else is told."""
 
+FINE = "fine"
+"""That nothing was found: no cooling where the customer felt it too warm."""
+
 SYMPTOMS = tuple(
-    dict.fromkeys(row["symptom"] for row in reference.rows("symptom_terms") if row["symptom"] not in (LEAK, WARM))
+    dict.fromkeys(row["symptom"] for row in reference.rows("symptom_terms") if row["symptom"] not in (LEAK, WARM, FINE))
 )
 """The classes of the vocabulary `symptom`."""
 
@@ -61,26 +65,13 @@ STATEMENTS = tuple(
 )
 """What the vocabulary `statement` holds."""
 
-Trie = dict[str, "Trie | tuple[str, ...]"]
-END = ""
-"""Key under which a node of a trie keeps what a phrase means."""
-
 
 @dataclass(frozen=True)
-class Pattern:
-    """Words that speak for one thing: sets of words one after the other, with the words allowed before each."""
+class Heads:
+    """Patterns that begin with a word: rows that need no other, and patterns by their second word."""
 
-    row: int
-    elements: tuple[frozenset[str], ...]
-    gaps: tuple[int, ...]
-
-
-@dataclass(frozen=True)
-class Patterns:
-    """Patterns found by their first word, and by their second."""
-
-    alone: dict[str, tuple[int, ...]]
-    first: dict[str, dict[str, tuple[Pattern, ...]]]
+    alone: list[int]
+    seconds: dict[str, list[Pattern]]
 
 
 @dataclass(frozen=True)
@@ -105,7 +96,7 @@ class StatementRow:
 
 @dataclass(frozen=True)
 class Lexicon:
-    """All word lists in canonical form."""
+    """All word lists in canonical form. `objects`: words that name one of ABOUT."""
 
     abbreviations: dict[str, str]
     phrases: tuple[Trie, Trie]
@@ -114,206 +105,38 @@ class Lexicon:
     spellings: tuple[str, ...]
     skeletons: dict[str, str]
     symptom_rows: tuple[SymptomRow, ...]
-    symptoms: Patterns
+    symptoms: dict[str, Heads]
     statement_rows: tuple[StatementRow, ...]
-    statements: Patterns
+    statements: dict[str, Heads]
+    objects: dict[str, str]
 
 
-@cache
-def stem(word: str) -> str:
-    """The word without English inflection; short words and ideas with a hyphen stay as they are.
-
-    >>> [stem(word) for word in ("tripped", "trips", "icing", "ice", "installed", "batteries")]
-    ['trip', 'trip', 'ic', 'ic', 'instal', 'batery']
-    """
-    if len(word) <= 2 or "-" in word or not word.isalpha():
-        return word
-    if word.endswith("s") and not word.endswith("ss") and len(word) > 3:
-        word = word[:-3] + "y" if word.endswith("ies") else word[:-1]
-    for suffix in ("ing", "ed"):
-        root = word.removesuffix(suffix)
-        if root != word and len(root) >= 2 and not word.endswith("eed") and re.search("[aeiouy]", root):
-            word = root
-            break
-    if len(word) > 3:
-        word = re.sub(r"(\w)\1", r"\1", word)
-    return word[:-1] if word.endswith("e") and len(word) > 2 else word
-
-
-def skeleton(word: str) -> str:
-    """The word without vowels behind its first letter and without doubled letters, as shops shorten it.
-
-    >>> [skeleton(word) for word in ("compressor", "cmprssr", "replaced", "rplcd")]
-    ['cmprsr', 'cmprsr', 'rplcd', 'rplcd']
-    """
-    return re.sub(r"(\w)\1", r"\1", word[0] + re.sub("[aeiou]", "", word[1:]))
-
-
-def _ways(cell: str) -> list[str]:
-    return [way.strip() for way in cell.split("; ") if way.strip()]
-
-
-class _Reader:
-    """Turns cells of the word lists into canonical words."""
-
-    def __init__(self, own: list[dict[str, str]]) -> None:
-        """`own`: a company's shop writing: words, meant."""
-        self.written: set[str] = set()
-        self.shop = [*reference.rows("note_abbreviations")]
-        self.shop += [{"step": "1", "written": row["words"], "meant": row["meant"]} for row in own]
-        self.abbreviations = {
-            way: row["meant"]
-            for row in self.shop
-            for way in _ways(row["written"])
-            if row["step"] == "1" and re.fullmatch(r"[^ |{}?]+", way)
-        }
-        lists = {row["set"]: row["words"].split("|") for row in reference.rows("note_words")}
-        self.as_written = {name: frozenset(lists.pop(name)) for name in AS_WRITTEN}
-        self.sets = {name: frozenset(" ".join(self.canonical(word)) for word in words) for name, words in lists.items()}
-
-    def canonical(self, word: str) -> tuple[str, ...]:
-        """Canonical tokens of one written word."""
-        self.written.add(word)
-        plain = self.abbreviations.get(word, word)
-        self.written.update(plain.split())
-        return tuple(stem(part) for part in plain.split())
-
-    def alternatives(self, element: str) -> tuple[tuple[tuple[str, ...], ...], bool]:
-        """Each way of one element (`a|b`, `{set}`), and whether it may be missing."""
-        optional = len(element) > 1 and element.endswith("?")
-        ways: dict[tuple[str, ...], None] = {}
-        for word in (element[:-1] if optional else element).split("|"):
-            if word.startswith("{"):
-                ways.update(dict.fromkeys((one,) for one in sorted(self.sets[word[1:-1]])))
-            else:
-                ways[self.canonical(word)] = None
-        return tuple(ways), optional
-
-    def phrases(self, step: str) -> Trie:
-        """All phrases of one step as nested tables of words."""
-        trie: Trie = {}
-        for row in self.shop:
-            if row["step"] != step:
-                continue
-            meant = tuple(token for word in row["meant"].split() for token in self.canonical(word))
-            for way in _ways(row["written"]):
-                for tokens in self._expand(way):
-                    node = trie
-                    for token in tokens:
-                        node = cast(Trie, node.setdefault(token, {}))
-                    node.setdefault(END, meant)
-        return trie
-
-    def _expand(self, way: str) -> Iterator[tuple[str, ...]]:
-        slots = []
-        for element in way.split():
-            ways, optional = self.alternatives(element)
-            slots.append((*ways, ()) if optional else ways)
-        for combination in product(*slots):
-            tokens = tuple(token for part in combination for token in part)
-            if not self.sets["filler"].isdisjoint(tokens):
-                raise ValueError(f"a word that is skipped cannot be part of a phrase: {way}")
-            if tokens:
-                yield tokens
-
-    def patterns(self, cell: str, row: int) -> Iterator[Pattern]:
-        """Patterns of one cell of a term list."""
-        for way in _ways(cell):
-            halves = re.split(r" & | \.\. ", way)
-            orders = [halves, halves[::-1]] if " & " in way else [halves]
-            for order in orders:
-                yield from self._sequences(order, row)
-
-    def _sequences(self, halves: list[str], row: int) -> Iterator[Pattern]:
-        slots: list[list[tuple[frozenset[str], int] | None]] = []
-        for half in halves:
-            for place, element in enumerate(half.split()):
-                ways, optional = self.alternatives(element)
-                words = frozenset(way[0] for way in ways if len(way) == 1)
-                gap = LONG_GAP if slots and place == 0 else SHORT_GAP
-                slots.append([(words, gap), None] if optional else [(words, gap)])
-                for several in (way for way in ways if len(way) > 1):
-                    raise ValueError(f"a term needs one canonical word, not {' '.join(several)}, in {half}")
-        for combination in product(*slots):
-            taken = [slot for slot in combination if slot is not None]
-            if any(not self.sets["filler"].isdisjoint(words) for words, _ in taken):
-                raise ValueError(f"a word that is skipped cannot be part of a term: {halves}")
-            if taken:
-                yield Pattern(row, tuple(words for words, _ in taken), tuple(gap for _, gap in taken))
-
-    def all_sets(self) -> dict[str, frozenset[str]]:
-        """The sets of the word list, and unions of them."""
-        sets = dict(self.sets)
-        sets |= self.as_written
-        sets["trouble"] = sets["trip"] | sets["bad"] | sets["dirty"]
-        sets["telling"] = sets["trouble"] | sets["repair"] | sets["clean"] | sets["off"] | sets["no"]
-        sets["ok or none"] = sets["ok"] | sets["none"]
-        sets["barred"] = sets["ok"] | sets["no"] | sets["none"]
-        sets["barred or part"] = sets["barred"] | sets["part"]
-        sets["barred or bypass"] = sets["barred"] | {*self.canonical("bypass"), *self.canonical("bypassed")}
-        return sets
-
-    def known(self) -> frozenset[str]:
-        """Every canonical token that some list names."""
-        words = {word for word in self.written | set(self.abbreviations) if word.isalpha()}
-        tokens = {token for word in words for token in self.canonical(word)}
-        return frozenset(tokens.union(*self.sets.values()))
-
-    def spellings(self) -> tuple[str, ...]:
-        """Words and their usual forms, as targets for mending misspellings, with ordinary words that look alike."""
-        words = {word for word in self.written | set(self.abbreviations) if word.isalpha() and len(word) >= 4}
-        return tuple(sorted({form for word in words for form in _inflected(word)} | self.as_written["plain"]))
-
-    def skeletons(self, spellings: Iterable[str]) -> dict[str, str]:
-        """Words by their skeleton of four letters or more, where only one word has it."""
-        found: dict[str, set[str]] = {}
-        for word in spellings:
-            if len(skeleton(word)) >= 4 and word not in self.as_written["plain"]:
-                found.setdefault(skeleton(word), set()).add(word)
-        return {
-            short: min(words, key=len)
-            for short, words in found.items()
-            if len({self.canonical(word) for word in words}) == 1
-        }
-
-
-def _index(patterns: Iterable[Pattern]) -> Patterns:
-    alone: dict[str, list[int]] = {}
-    first: dict[str, dict[str, list[Pattern]]] = {}
+def _index(patterns: Iterable[Pattern]) -> dict[str, Heads]:
+    heads: dict[str, Heads] = {}
     for pattern in patterns:
         for word in pattern.elements[0]:
+            head = heads.setdefault(word, Heads([], {}))
             if len(pattern.elements) == 1:
-                alone.setdefault(word, []).append(pattern.row)
-            else:
-                seconds = first.setdefault(word, {})
-                for second in pattern.elements[1]:
-                    seconds.setdefault(second, []).append(pattern)
-    return Patterns(
-        {word: tuple(rows) for word, rows in alone.items()},
-        {word: {second: tuple(found) for second, found in seconds.items()} for word, seconds in first.items()},
-    )
-
-
-def _inflected(word: str) -> Iterator[str]:
-    """The word and its usual forms, as targets for mending misspellings."""
-    yield word
-    if not word.isalpha() or len(word) < 4 or word.endswith(("ed", "ing", "s")):
-        return
-    yield word + "s"
-    base = word[:-1] if word.endswith("e") else word
-    if re.search(r"[^aeiou][aeiou][bdgmnprt]$", word):
-        base = word + word[-1]
-    yield from (base + "ed", base + "ing")
+                head.alone.append(pattern.row)
+            for second in pattern.elements[1] if len(pattern.elements) > 1 else ():
+                head.seconds.setdefault(second, []).append(pattern)
+    return heads
 
 
 def lexicon(extra: pl.DataFrame | None = None) -> Lexicon:
     """The lexicon of the shipped word lists, with a company's own rows.
 
     `extra`: words (as in symptom_terms.tsv), meant (a symptom, a statement, or the plain words that shop writing
-    stands for), weight (of a symptom, or probability of a statement; null for the usual one). Raises ValueError for
-    words that cannot be read.
+    stands for), weight (of a symptom, or probability of a statement; null for the usual one).
+
+    Raises: WordsRefused for words of the company that cannot be read.
     """
-    return _shipped() if extra is None else _build(extra)
+    if extra is None:
+        return _shipped()
+    try:
+        return _build(extra)
+    except (ValueError, KeyError) as error:
+        raise WordsRefused(str(error.args[0])) from None
 
 
 @cache
@@ -323,15 +146,15 @@ def _shipped() -> Lexicon:
 
 def _build(extra: pl.DataFrame | None) -> Lexicon:
     own = [] if extra is None else extra.to_dicts()
-    reader = _Reader([row for row in own if row["meant"] not in (*SYMPTOMS, *STATEMENTS)])
-    phrases = (reader.phrases("1"), reader.phrases("2"))
+    lists = WordLists([row for row in own if row["meant"] not in (*SYMPTOMS, *STATEMENTS)])
+    phrases = (lists.phrases("1"), lists.phrases("2"))
 
     told = [
         (row["words"], SymptomRow(row["symptom"], float(row["weight"]), row["kind"] == "named"))
         for row in reference.rows("symptom_terms")
     ]
     told += [
-        (row["words"], SymptomRow(row["meant"], row["weight"] or USUAL_WEIGHT, False))
+        (lists.without_fillers(row["words"]), SymptomRow(row["meant"], row["weight"] or USUAL_WEIGHT, False))
         for row in own
         if row["meant"] in SYMPTOMS
     ]
@@ -344,24 +167,25 @@ def _build(extra: pl.DataFrame | None) -> Lexicon:
     ]
     stated += [
         (
-            row["words"],
+            lists.without_fillers(row["words"]),
             StatementRow(row["meant"], row["meant"], "asserted", "", row["weight"] or USUAL_PROBABILITY),
         )
         for row in own
         if row["meant"] in STATEMENTS
     ]
-    spellings = reader.spellings()
-    symptoms = _index(pattern for place, (words, _) in enumerate(told) for pattern in reader.patterns(words, place))
-    statements = _index(pattern for place, (words, _) in enumerate(stated) for pattern in reader.patterns(words, place))
+    spellings = lists.spellings()
+    symptoms = _index(pattern for place, (words, _) in enumerate(told) for pattern in lists.patterns(words, place))
+    statements = _index(pattern for place, (words, _) in enumerate(stated) for pattern in lists.patterns(words, place))
     return Lexicon(
-        abbreviations={word: " ".join(reader.canonical(word)) for word in reader.abbreviations},
+        abbreviations={word: " ".join(lists.canonical(word)) for word in lists.abbreviations},
         phrases=phrases,
-        sets=reader.all_sets(),
-        known=reader.known(),
+        sets=lists.all_sets(),
+        known=lists.known(),
         spellings=spellings,
-        skeletons=reader.skeletons(spellings),
+        skeletons=lists.skeletons(spellings),
         symptom_rows=tuple(row for _, row in told),
         symptoms=symptoms,
         statement_rows=tuple(row for _, row in stated),
         statements=statements,
+        objects={word: about for about in ABOUT for word in lists.sets[f"about {about}"]},
     )

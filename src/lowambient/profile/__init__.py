@@ -9,19 +9,23 @@ from lowambient.profile.model import (
     ColumnSource,
     Costs,
     OptionProfile,
+    OwnWord,
     PlanLimits,
     Profile,
     SourceProfile,
 )
+from lowambient.profile.own_words import words_digest
 
 __all__ = [
     "ChannelSource",
     "ColumnSource",
     "Costs",
     "OptionProfile",
+    "OwnWord",
     "PlanLimits",
     "Profile",
     "SourceProfile",
     "load_profile",
     "source_digest",
+    "words_digest",
 ]

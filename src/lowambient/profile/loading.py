@@ -19,6 +19,7 @@ from lowambient.profile.model import (
     Profile,
     SourceProfile,
 )
+from lowambient.profile.own_words import own_words
 from lowambient.profile.problems import Problems
 from lowambient.profile.rules import FORMATS, PRESSURES, RULES
 
@@ -28,6 +29,7 @@ SPECS: dict[str, dict[str, checks.Check]] = {
         "store": checks.text,
         "units": checks.one_of(("us", "si")),
         "time_zone": checks.zone(),
+        "words": checks.text,
     },
     "thresholds": {name: checks.number(one.lower, one.upper, one.unit) for name, one in reference.thresholds().items()},
     "costs": {
@@ -121,6 +123,7 @@ def load_profile(path: Path) -> Profile:
     checked = _PROFILE(_read(path), "", problems)
     fleet, zone = checked.get("fleet", {}), checked.get("fleet", {}).get("time_zone")
     sources = [replace(source, time_zone=source.time_zone or zone) for source in checked.get("source", ())]
+    words = own_words(path.parent / fleet["words"], "fleet.words", problems) if "words" in fleet else ()
     _refuse_doubles(sources, problems)
     if problems.lines:
         raise ProfileRefused(str(path), problems.lines)
@@ -137,6 +140,7 @@ def load_profile(path: Path) -> Profile:
         sources=tuple(sources),
         plan=PlanLimits(**checked.get("plan", {})),
         options={name: OptionProfile(**given) for name, given in checked.get("options", {}).items()},
+        words=words,
     )
 
 

@@ -87,6 +87,15 @@ class PlanLimits:
 
 
 @dataclass(frozen=True)
+class OwnWord:
+    """A word of the company's own notes and what it means; `weight` null for the usual one."""
+
+    words: str
+    meant: str
+    weight: float | None
+
+
+@dataclass(frozen=True)
 class Profile:
     """One fleet. Paths of sources are relative to `folder`; `thresholds` holds every threshold by name."""
 
@@ -101,6 +110,7 @@ class Profile:
     sources: tuple[SourceProfile, ...]
     plan: PlanLimits = PlanLimits()
     options: Mapping[str, OptionProfile] = field(default_factory=dict)
+    words: tuple[OwnWord, ...] = ()
 
     @property
     def folder(self) -> Path:

@@ -5,6 +5,7 @@ optional cell that cannot be read is set aside on its own, and the record is kep
 """
 
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
 
 import duckdb
 
@@ -276,8 +277,17 @@ def _refuse(con: duckdb.DuckDBPyConnection, plan: ReadPlan) -> None:
                 f" when typed.problems & {1 << place} > 0 then {reason_sql(plan, column)}"
                 f" else '{column.name} is empty' end"
             )
+    if plan.target == "calls":  # a mistyped year would stretch the hours in service of every unit
+        future = f"coalesce(typed.opened_at > {quoted(str(_a_day_ahead()))}::timestamp, false)"
+        bad.append(future)
+        reasons.append(f"case when {future} then 'opened_at lies in the future' end")
     parts = {"bad": " or ".join(bad), "reasons": ", ".join(reasons), "place_on": place_on(plan)}
     con.execute(queries.filled("staging", "refused", **parts))
+
+
+def _a_day_ahead() -> datetime:
+    """Now and a day, so that no zone is wronged [UTC]; what lies beyond depends on when a file is read."""
+    return datetime.now(UTC).replace(tzinfo=None, microsecond=0) + timedelta(days=1)
 
 
 def _refuse_doubles(con: duckdb.DuckDBPyConnection, plan: ReadPlan) -> None:
