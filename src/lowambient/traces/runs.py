@@ -168,24 +168,30 @@ def _sharpened(at_s: Array, ratio: Array, state: Array) -> Array:
     ends = np.append(edges, len(state))[1:]
     previous = 0
     for edge, end in zip(edges.tolist(), ends.tolist(), strict=True):
-        sign = 1.0 if state[edge] == 0 else -1.0
-        knee = _knee(at_s, sign * ratio, edge, previous, end)
-        moved[min(knee, edge) : max(knee, edge)] = state[edge] if knee < edge else state[edge - 1]
+        begins = state[edge]
+        knee = _knee(at_s, ratio, -1.0 if begins else 1.0, (previous, edge, end))
+        moved[min(knee, edge) : max(knee, edge)] = begins if knee < edge else state[edge - 1]
         previous = knee
     return moved
 
 
-def _knee(at_s: Array, ratio: Array, edge: int, begin: int, end: int) -> int:
-    """First sample of the fall about `edge`: after the split left its level, between two other changes."""
-    begin = max(begin + 1, int(np.searchsorted(at_s, at_s[edge] - KNEE_WITHIN_S)))
-    end = min(end - 1, int(np.searchsorted(at_s, at_s[edge] + KNEE_AFTER_S, side="right")))
+def _knee(at_s: Array, ratio: Array, sign: float, between: tuple[int, int, int]) -> int:
+    """First sample of the fall (sign -1: of the rise) about an edge: after the split left its level.
+
+    `between`: the change before, the edge itself, the change after.
+    """
+    before, edge, after = between
+    now_s = at_s[edge]
+    begin = max(before + 1, int(at_s.searchsorted(now_s - KNEE_WITHIN_S)))
+    end = min(after - 1, int(at_s.searchsorted(now_s + KNEE_AFTER_S, side="right")))
     if edge - begin < 1 or end <= edge:
         return edge
-    window = ratio[begin : end + 1]
-    lately = window[: edge - begin]
-    level = float(np.sort(lately)[int(0.9 * (len(lately) - 1))])
-    near = np.flatnonzero(window >= level - KNEE_SHARE * (level - window.min()))
-    return begin + int(near[-1]) + 1 if near[-1] + 1 < len(window) else edge
+    window = sign * ratio[begin : end + 1]
+    lately = np.sort(window[: edge - begin])
+    level = float(lately[int(0.9 * (len(lately) - 1))])
+    near = (window >= level - KNEE_SHARE * (level - window.min()))[::-1]
+    last = len(near) - 1 - int(near.argmax()) if near.any() else -1
+    return begin + last + 1 if 0 <= last < len(window) - 1 else edge
 
 
 def _split_limits(ratio: Array) -> tuple[float, float]:
