@@ -99,17 +99,18 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
         return _nothing(listed)
     trace, faults = clean(given, listed.duty == "refrigeration")
     state = running(trace)
-    seen = stops(trace, state)
+    at_switch = _at_low_switch(trace, listed)
+    seen = stops(at_switch, state)
     from_split = state.from_what == SPLIT
-    suction_noise = noise_kpa(trace["suction_kpa"], ~state.on)
+    suction_noise = noise_kpa(at_switch["suction_kpa"], ~state.on)
     head_noise = noise_kpa(trace.head_kpa, ~state.on)
     of_low, of_high = (each(listed, trace.refrigerant, from_split) for each in (lp_known, hp_known))
-    low = low_pressure(trace, state, seen, of_low, suction_noise)
+    low = low_pressure(at_switch, state, seen, of_low, suction_noise)
     high = high_pressure(trace, state, seen, of_high, head_noise)
     usual_reset = usual_kpa(listed.refrigerant, "lp reset", listed.barometric_kpa) if listed.refrigerant else None
     is_low = low.trips(seen, trace.step_s) & ~(high.probability > low.probability)
     known_reset = (listed.lp_reset_kpa, usual_reset)
-    reset = lp_reset(trace, seen, is_low, known_reset, suction_noise, from_split)
+    reset = lp_reset(at_switch, seen, is_low, known_reset, suction_noise, from_split)
     fan_on, fan_off = fan_switching(
         trace, state, cooling_samples(trace, listed), (listed.fan_on_kpa, listed.fan_off_kpa), head_noise
     )
@@ -148,6 +149,13 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
     )
 
 
+def _at_low_switch(trace: Trace, listed: Listed) -> Trace:
+    """The trace with the pressure that the low-pressure switch sees in place of suction."""
+    if listed.lp_switch_at != "liquid" or not trace.head_tap:
+        return trace
+    return trace.with_channels(suction_kpa=trace.head_kpa)
+
+
 def _nothing(listed: Listed) -> Analysis:
     """What too few samples tell."""
     empty = {name: pl.DataFrame(schema=schema) for name, schema in TABLES.items()}
@@ -163,10 +171,15 @@ def _instants(seconds: np.ndarray) -> pl.Series:
     )
 
 
-def _stopped_s(trace: Trace, first: Indices, channel: Array, noise_kpa: float) -> Array:
-    """When each stop happened that the split shows: the sample after the one at which its pressure was furthest."""
+def _stopped_s(trace: Trace, first: Indices, noises: tuple[float, float]) -> Array:
+    """When each stop happened that the split shows: the sample after the one at which suction was lowest and head
+    highest, the later of the two: suction may rise in a run too, and head hold for a while in a rest."""
     begin = np.searchsorted(trace.at_s, trace.at_s[first] - SPLIT_LATE_S)
-    turned = [_last_near_top(channel, low, high, noise_kpa) for low, high in zip(begin, first, strict=True)]
+    channels = -trace["suction_kpa"], trace.head_kpa
+    turned = [
+        max(_last_near_top(channel, low, high, noise) for channel, noise in zip(channels, noises, strict=True))
+        for low, high in zip(begin, first, strict=True)
+    ]
     return np.asarray(trace.at_s[np.minimum(np.array(turned, dtype=np.int64) + 1, first)])
 
 
@@ -181,13 +194,12 @@ def _last_near_top(channel: Array, low: int, high: int, noise_kpa: float) -> int
 def _trips(trace: Trace, seen: Stops, low: Judged, high: Judged, noises: tuple[float, float] | None) -> pl.DataFrame:
     """Both kinds of trips; `noises` of suction and head where the state comes from the pressure split, else null."""
     frames = []
-    channels = -trace["suction_kpa"], trace.head_kpa
-    for place, (kind, judged, other) in enumerate((("low pressure", low, high), ("high pressure", high, low))):
+    for kind, judged, other in (("low pressure", low, high), ("high pressure", high, low)):
         which = np.flatnonzero(judged.trips(seen, trace.step_s) & (judged.probability >= other.probability))
         first = seen.first_off[which]
         stopped_s = trace.at_s[first]
         if noises is not None:
-            stopped_s = _stopped_s(trace, first, channels[place], noises[place])
+            stopped_s = _stopped_s(trace, first, noises)
         frames.append(
             pl.DataFrame(
                 {

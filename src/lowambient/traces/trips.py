@@ -43,6 +43,10 @@ SLOWEST_FOR_TIMERS_S = 120.0
 FREE_TO_START = -1.5
 """Log odds from a longer rest that ends well above the reset: the switch had let go long since, and only a latched
 board still held it (judgement); not where an earlier start had just failed, for then boards latch."""
+FREE_OF_ALL = -5.0
+"""The same where no board latches either."""
+MOST_TRIES = 5
+"""Failed starts in a row after which a board that latches would have done so (makers allow one to three; memory)."""
 LEAST_DUTY, BARELY_RAN_OFF_S, BARELY_RAN = 0.05, 1800.0, 2.0
 """Log odds from so small a share of running before a long rest, of a unit that cools all year: that satisfies no
 thermostat (judgement: machines are sized for several times the least load)."""
@@ -51,6 +55,8 @@ LONG_OFF_S, LONG_OFF_WANTED = 3600.0, 0.5
 PUMPED_DOWN = -4.0
 """Log odds of a trip where each stop ends at the switch by design and the call is not logged, but for a failed start
 that is tried again as soon as the timer or the switch lets it."""
+SEEN_TWICE = 1.25
+"""Logging intervals that a stretch with two samples in it outlasts as logged, and one with a single sample does not."""
 FAILED_START_OFF_S = 900.0
 """A rest this long after a run within two samples is a start that failed (judgement)."""
 PRIOR_TRIP = 0.15
@@ -106,8 +112,10 @@ class Judged:
         call only if the state itself is logged), or where a long rest follows a start that failed. So trips that come
         as fast as the samples are a lower bound.
         """
-        is_seen = ((stops.still_called == 1) & (not self.from_split)) | (self.opened == 1)
-        outlasts = (stops.off_s > 2 * step_s) & ((stops.run_s > 2 * step_s) | (stops.off_s > FAILED_START_OFF_S))
+        lasts = stops.off_s > SEEN_TWICE * step_s
+        is_seen = ((stops.still_called == 1) & lasts & (not self.from_split)) | (self.opened == 1)
+        ran = stops.run_s > SEEN_TWICE * step_s
+        outlasts = lasts & (ran | (stops.off_s > FAILED_START_OFF_S))
         return np.asarray((self.probability > SURE) & (is_seen | outlasts))
 
 
@@ -227,7 +235,8 @@ def _other_evidence(side: Side, stops: Stops, allowed: Mask, known: Known, blur:
     """Log odds of a trip from everything but the pressure."""
     unknown = np.isnan(stops.still_called)
     brief = (stops.off_s <= 2 * stops.wait_s) | known.from_split
-    still_on = np.where(brief, CALL_ON_BRIEFLY, CALL_STILL_ON)
+    most = min(CALL_STILL_ON, -float(np.log(stops.unseen_pauses)))
+    still_on = np.where(brief, min(CALL_ON_BRIEFLY, most), most)
     called = np.where(stops.still_called == 1, still_on, np.where(stops.still_called == 0, CALL_GONE, 0.0))
     usual_s = float(np.median(stops.run_s)) if len(stops) else 0.0
     odds = SHORT_RUN if usual_s > LONG_RUNS_S else SHORT_RUN_AMONG_SHORT
@@ -237,17 +246,25 @@ def _other_evidence(side: Side, stops: Stops, allowed: Mask, known: Known, blur:
     timed = stops.off_s <= TIMED_OFF_S + stops.wait_s
     among_long = bool(len(stops)) and float(np.quantile(stops.off_s, 0.75)) > LONG_OFFS_S
     idle = known.perhaps_always_wanted & (stops.off_s > BARELY_RAN_OFF_S) & (stops.run_s < LEAST_DUTY * stops.off_s)
-    again = stops.on_start & np.insert(timed[:-1], 0, False)[: len(stops)]
+    may_latch = _may_latch(timed & stops.on_start)
+    again = stops.on_start & np.insert(timed[:-1], 0, False)[: len(stops)] & may_latch
     free = ~timed & ~idle & ~again & (side.rested_kpa > (known.reset_kpa or np.inf) + 2 * blur)
     told = timed & among_long & (stops.wait_s <= SLOWEST_FOR_TIMERS_S)
-    rest = np.where(told, TIMED_OFF, np.where(free, FREE_TO_START, 0.0)) * stops.restarts
+    rest = np.where(told, TIMED_OFF, np.where(free, FREE_TO_START if may_latch else FREE_OF_ALL, 0.0)) * stops.restarts
     rest = np.where(unknown, rest + BARELY_RAN * idle, 0.0)
-    by_design = unknown & known.pumps_down & ~(stops.on_start & ~free)
+    tried = stops.on_start & (timed | (~free & (known.reset_kpa is not None)))
+    by_design = unknown & known.pumps_down & ~tried & ~stops.solenoid_open
     seen = np.where((stops.still_called == 0) | by_design, 0.0, seen)
     other = np.where(side.other_opened == 1, -SWITCH_SEEN_OPEN, 0.0)
     long = np.where((stops.off_s > LONG_OFF_S) & known.always_wanted & unknown, LONG_OFF_WANTED, 0.0)
     pumped = np.where(by_design, PUMPED_DOWN, 0.0)
     return np.where(allowed, called + short + seen + other + long + rest + pumped, -12.0)
+
+
+def _may_latch(tried: Mask) -> bool:
+    """Whether a board may hold the circuit out after some failed starts (stops,): none that lets it try on and on does."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], tried, [False]])))
+    return bool(np.max(edges[1::2] - edges[::2], initial=0) <= MOST_TRIES)
 
 
 def _trip_density(side: Side, stops: Stops, which: Indices, grid: Array, blur: float) -> Array:
@@ -260,7 +277,7 @@ def _trip_density(side: Side, stops: Stops, which: Indices, grid: Array, blur: f
     reach = FASTEST_KPA_S[side.sign] * (stops.wait_s[which][:, None] + 15.0)
     dive = (ndtr((acts - reading) / blur) - ndtr((acts - reading - reach) / blur)) / (reach + blur)
     start = ndtr((reading - acts) / blur) / np.maximum(0.6 * grid[None, :], 70.0)
-    early = (stops.on_start[which] & (side.sign < 0))[:, None]
+    early = (stops.run_s[which] <= SEEN_TWICE * stops.wait_s[which])[:, None] & (side.sign < 0)
     return np.asarray(np.where(early, 0.5, 0.75) * tight + DIVE_SHARE * dive + np.where(early, 0.25, 0.0) * start)
 
 
