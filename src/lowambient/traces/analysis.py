@@ -97,7 +97,7 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
     given = trace_of(frame, listed)
     if len(given) < FEWEST_SAMPLES:
         return _nothing(listed)
-    trace, faults = clean(given, listed.duty == "refrigeration")
+    trace, faults = clean(given, listed.duty in ("refrigeration", None), listed.barometric_kpa)
     state = running(trace)
     at_switch = _at_low_switch(trace, listed)
     seen = stops(at_switch, state)
@@ -164,11 +164,7 @@ def _nothing(listed: Listed) -> Analysis:
 
 
 def _instants(seconds: np.ndarray) -> pl.Series:
-    return (
-        pl.Series((np.asarray(seconds) * 1e6).round().astype(np.int64))
-        .cast(pl.Datetime("us"))
-        .dt.replace_time_zone("UTC")
-    )
+    return pl.Series((np.asarray(seconds) * 1e6).round().astype(np.int64)).cast(INSTANT)
 
 
 def _stopped_s(trace: Trace, first: Indices, noises: tuple[float, float]) -> Array:

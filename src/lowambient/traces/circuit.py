@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -68,7 +69,7 @@ class Trace:
         """Whether the channel was read at all."""
         return bool(np.isfinite(self.channels[channel]).any())
 
-    @property
+    @cached_property
     def head_tap(self) -> str:
         """The channel that stands for head pressure: liquid_kpa, discharge_kpa, or empty."""
         return next((tap for tap in ("liquid_kpa", "discharge_kpa") if self.has(tap)), "")
@@ -78,7 +79,7 @@ class Trace:
         """Head pressure at the liquid tap, else at the discharge tap."""
         return self.channels[self.head_tap or "liquid_kpa"]
 
-    @property
+    @cached_property
     def outdoor_c(self) -> Array:
         """Outdoor temperature at the condenser as logged, the station's where none was."""
         logged = self.channels["outdoor_c"]

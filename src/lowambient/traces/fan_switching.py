@@ -83,12 +83,9 @@ def _turns(trace: Trace, running: Running, head: Array, noise_kpa: float) -> Tur
         begin = int(np.searchsorted(trace.at_s, trace.at_s[first] + STARTED_S))
         if trace.at_s[last] - trace.at_s[first] < SHORTEST_RUN_S or last - begin < 4:
             continue
-        run = head[begin : last + 1]
-        run = (
-            np.interp(np.arange(len(run)), np.flatnonzero(np.isfinite(run)), run[np.isfinite(run)])
-            if np.isfinite(run).any()
-            else run
-        )
+        run = _without_holes(head[begin : last + 1])
+        if not np.ptp(run) >= least:
+            continue
         up, down = find_peaks(run, prominence=least)[0], find_peaks(-run, prominence=least)[0]
         down = down[down > up[0]] if len(up) else down[:0]  # what comes before the first peak is the start
         if len(down):
@@ -97,6 +94,14 @@ def _turns(trace: Trace, running: Running, head: Array, noise_kpa: float) -> Tur
             samples.append(np.arange(begin, last + 1))
     joined = (np.concatenate(each) if each else np.empty(0, dtype=np.int64) for each in (peaks, troughs, samples))
     return Turns(*(each[np.isfinite(head[each])] for each in joined))
+
+
+def _without_holes(run: Array) -> Array:
+    """A stretch with what is missing put on the line between its neighbours; all NaN where nothing is known."""
+    known = np.isfinite(run)
+    if known.all() or not known.any():
+        return run
+    return np.interp(np.arange(len(run)), np.flatnonzero(known), run[known])
 
 
 def _turning(trace: Trace, turns: Turns, listed_kpa: float | None, noise_kpa: float, sign: float) -> Estimate | None:

@@ -30,8 +30,13 @@ def analyse_fleet(circuits: Iterable[Given], processes: int = 1) -> dict[str, pl
 
 def _one(given: Given) -> dict[str, pl.DataFrame]:
     listed, readings = given
-    whose = pl.lit(listed.unit_id).alias("unit_id"), pl.lit(listed.circuit, dtype=pl.String).alias("circuit")
-    return {name: frame.select(*whose, pl.all()) for name, frame in analyse(readings, listed).frames().items()}
+    return {name: _named(frame, listed) for name, frame in analyse(readings, listed).frames().items()}
+
+
+def _named(frame: pl.DataFrame, listed: Listed) -> pl.DataFrame:
+    whose = {"unit_id": listed.unit_id, "circuit": listed.circuit}
+    keys = [pl.repeat(value, frame.height, dtype=pl.String, eager=True).alias(name) for name, value in whose.items()]
+    return pl.DataFrame([*keys, *frame.iter_columns()])
 
 
 def _in_processes(circuits: Iterable[Given], processes: int) -> Iterator[dict[str, pl.DataFrame]]:

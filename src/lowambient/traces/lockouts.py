@@ -68,6 +68,11 @@ class _Rest:
     in_spite_of_call: bool
     failed_start: bool
 
+    @property
+    def held(self) -> bool:
+        """Whether its beginning alone says that the circuit was held out."""
+        return self.after_low or self.after_high or self.in_spite_of_call
+
 
 @dataclass(frozen=True)
 class _Held:
@@ -90,16 +95,19 @@ def lockouts(
     before it failed, or the unit is one that always cools.
     """
     stirred = stirs(trace, standing.noises_kpa)
+    active, stirs_at = running.on | stirred, np.flatnonzero(stirred)
     found = []
     for rest in _rests(trace, running, stops, trips):
-        within = np.flatnonzero(stirred[rest.first : rest.last + 1]) + rest.first
+        within = stirs_at[slice(*np.searchsorted(stirs_at, (rest.first, rest.last + 1)))]
+        if not (len(within) or rest.held):
+            continue
         for held in _held(trace, rest, tries(trace.at_s, rest.first, within)):
             each = _lockout(trace, held, standing)
             after_high = rest.after_high and held.first == rest.first
             each = replace(each, kind=LATCHED) if after_high else each
             shortest_s = CLEARS_S if after_high and not _is_called(trace, held) else SHORTEST_S
             lasts = each.ended_s - each.started_s >= shortest_s
-            lasts &= not _by_chance(running.on | stirred, held)
+            lasts = lasts and not _by_chance(active, held)
             if lasts and _is_wanted(trace, rest, held, each, standing.duty) and _is_still(trace, held, standing):
                 found.append(each)
     return found
@@ -162,7 +170,7 @@ def _held(trace: Trace, rest: _Rest, tried: list[tuple[int, int]]) -> list[_Held
 
     Once a start has failed, later calls in the same rest are in vain too.
     """
-    found, held = [], rest.after_low or rest.after_high or rest.in_spite_of_call
+    found, held = [], rest.held
     for begin, end in _calls(trace, rest.first, rest.last):
         start = begin
         for try_first, try_last in tried:
