@@ -81,14 +81,14 @@ def circuits(store: Store, rows_at_once: int = ROWS_AT_ONCE) -> Iterator[Circuit
 
 
 def _parts(rows: pl.DataFrame) -> dict[tuple[str, str | None], pl.DataFrame]:
-    """Rows by unit and circuit, without these columns. Rows of a circuit mostly lie together, so that few are copied."""
+    """Rows by unit and circuit, without these columns; what lies together is not copied, and mostly in time order."""
     stretches = rows.select(pl.struct("unit_id", "circuit").rle().struct.unnest()).unnest("value")
     readings, begin = rows.drop("unit_id", "circuit"), 0
     slices: dict[tuple[str, str | None], list[pl.DataFrame]] = {}
     for length, unit_id, circuit in stretches.iter_rows():
         slices.setdefault((unit_id, circuit), []).append(readings.slice(begin, length))
         begin += length
-    return {key: pl.concat(each) for key, each in slices.items()}
+    return {key: pl.concat(sorted(each, key=lambda part: part["read_at"][0])) for key, each in slices.items()}
 
 
 def _buckets(store: Store, rows_at_once: int) -> Iterator[list[str]]:

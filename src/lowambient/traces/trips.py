@@ -82,7 +82,7 @@ NEAR = 0.95
 """Share of the least high-pressure cut-out under which head has not come near one (judgement)."""
 SPEAK_FOR_THEMSELVES = 30.0
 """Stops that do; more of them share what this model leaves out, and outvote nobody's list (judgement)."""
-MOST_STOPS = 600
+MOST_STOPS = 300
 """Stops that the cut-out is learned from; more are thinned evenly."""
 
 
