@@ -277,7 +277,7 @@ def _trip_density(side: Side, stops: Stops, which: Indices, grid: Array, blur: f
     reach = FASTEST_KPA_S[side.sign] * (stops.wait_s[which][:, None] + 15.0)
     dive = (ndtr((acts - reading) / blur) - ndtr((acts - reading - reach) / blur)) / (reach + blur)
     start = ndtr((reading - acts) / blur) / np.maximum(0.6 * grid[None, :], 70.0)
-    early = (stops.run_s[which] <= SEEN_TWICE * stops.wait_s[which])[:, None] & (side.sign < 0)
+    early = (stops.on_start[which] & (side.sign < 0))[:, None]
     return np.asarray(np.where(early, 0.5, 0.75) * tight + DIVE_SHARE * dive + np.where(early, 0.25, 0.0) * start)
 
 
