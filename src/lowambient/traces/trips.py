@@ -80,7 +80,7 @@ TRIPS_BELIEVED, RUNS_BELIEVED = 0.85, 0.85
 CROSSED_OVER_S = 60.0
 NEAR = 0.95
 """Share of the least high-pressure cut-out under which head has not come near one (judgement)."""
-SPEAK_FOR_THEMSELVES = 30.0
+SPEAK_FOR_THEMSELVES = 12.0
 """Stops that do; more of them share what this model leaves out, and outvote nobody's list (judgement)."""
 MOST_STOPS = 300
 """Stops that the cut-out is learned from; more are thinned evenly."""
