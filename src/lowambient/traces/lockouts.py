@@ -32,6 +32,9 @@ after a rest, it is believed at two per cent (judgement)."""
 CLEARS_S = 3600.0
 """A shorter rest after a high-pressure trip may be a satisfied thermostat's, where no call is logged (judgement)."""
 
+SLOWEST_FOR_DIVES_S = 90.0
+"""A log as fast shows the trip before a lockout; a stop in spite of a call without one is a control's own doing."""
+
 OPEN, LATCHED, CANNOT_TELL = "switch open", "latched", "cannot tell"
 
 
@@ -54,6 +57,8 @@ class Standing:
     reset_kpa: float | None
     noises_kpa: tuple[float, float]
     duty: str | None
+    latches: bool = True
+    """Whether a board may hold the circuit out above the reset after low-pressure trips."""
 
 
 @dataclass(frozen=True)
@@ -108,6 +113,7 @@ def lockouts(
             shortest_s = CLEARS_S if after_high and not _is_called(trace, held) else SHORTEST_S
             lasts = each.ended_s - each.started_s >= shortest_s
             lasts = lasts and not _by_chance(active, held)
+            lasts &= after_high or standing.latches or each.kind != LATCHED
             if lasts and _is_wanted(trace, rest, held, each, standing.duty) and _is_still(trace, held, standing):
                 found.append(each)
     return found
@@ -130,6 +136,7 @@ def _rests(trace: Trace, running: Running, stops: Stops, trips: tuple[Mask, Mask
     """Rests long enough for a lockout, those too whose beginning was not seen."""
     spans = running.spans
     of_stop = {int(first): stop for stop, first in enumerate(stops.first_off)}
+    misses_dives = running.from_what != SPLIT and trace.step_s > SLOWEST_FOR_DIVES_S
     lasts_s = trace.at_s[spans.last] - trace.at_s[spans.first] + trace.step_s
     for place in np.flatnonzero(~spans.on & (lasts_s >= SHORTEST_S)).tolist():
         after = place + 1
@@ -141,7 +148,7 @@ def _rests(trace: Trace, running: Running, stops: Stops, trips: tuple[Mask, Mask
             restarts=after < len(spans.on) and bool(spans.follows[after] & spans.on[after]),
             after_low=seen and bool(trips[0][stop]),
             after_high=seen and bool(trips[1][stop]),
-            in_spite_of_call=seen and running.from_what != SPLIT and bool(stops.still_called[stop] == 1),
+            in_spite_of_call=seen and misses_dives and bool(stops.still_called[stop] == 1),
             failed_start=seen and bool(stops.on_start[stop]),
         )
 

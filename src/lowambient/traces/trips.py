@@ -47,6 +47,8 @@ FREE_OF_ALL = -5.0
 """The same where no board latches either."""
 MOST_TRIES = 5
 """Failed starts in a row after which a board that latches would have done so (makers allow one to three; memory)."""
+MEMORY_S = 3600.0
+"""Boards count trips within a call or an hour (memory)."""
 LEAST_DUTY, BARELY_RAN_OFF_S, BARELY_RAN = 0.05, 1800.0, 2.0
 """Log odds from so small a share of running before a long rest, of a unit that cools all year: that satisfies no
 thermostat (judgement: machines are sized for several times the least load)."""
@@ -95,7 +97,7 @@ class Judged:
 
     `from_split`: stops are read from the pressures alone. `opened`: the switch itself was seen to open, 1, 0 or NaN
     where it is not logged. `jumpered`: a stretch, seconds since 1970, in which the switch did not act, null without
-    one; `through`: runs in it that settled beyond the switch.
+    one; `through`: runs in it that settled beyond the switch. `latches`: a board may hold the circuit out after trips.
     """
 
     probability: Array
@@ -104,6 +106,7 @@ class Judged:
     from_split: bool = False
     jumpered: Span | None = None
     through: int = 0
+    latches: bool = True
 
     def trips(self, stops: Stops, step_s: float) -> Mask:
         """Stops that are more likely a trip than not, and that can be told from a flicker of the log.
@@ -176,7 +179,8 @@ def _judge(side: Side, stops: Stops, allowed: Mask, known: Known, noise_kpa: flo
         share = float(np.clip(probability[read].mean(), 0.05, 0.9))
     cut_out = _cut_out(side, stops, probability, grid, log_prior, noise_kpa)
     through = int((beyond[:, best] & _within(side.runs_at_s, spans[best])).sum())
-    return Judged(probability, side.opened, cut_out, known.from_split, spans[best], through)
+    latches = _may_latch(side, stops, _timed(stops) & stops.on_start & (probability > SURE))
+    return Judged(probability, side.opened, cut_out, known.from_split, spans[best], through, latches)
 
 
 def _never_near(side: Side, read: Indices, known: Known) -> bool:
@@ -243,10 +247,10 @@ def _other_evidence(side: Side, stops: Stops, allowed: Mask, known: Known, blur:
     by_run = np.where(stops.run_s + stops.wait_s < LEAST_RUN_S, SHORT_RUN, odds)
     short = np.where((stops.run_s + stops.wait_s < SHORT_RUN_S) & (stops.still_called != 0), by_run, 0.0)
     seen = np.where(side.opened == 1, SWITCH_SEEN_OPEN, np.where(side.opened == 0, SWITCH_SEEN_CLOSED, 0.0))
-    timed = stops.off_s <= TIMED_OFF_S + stops.wait_s
+    timed = _timed(stops)
     among_long = bool(len(stops)) and float(np.quantile(stops.off_s, 0.75)) > LONG_OFFS_S
     idle = known.perhaps_always_wanted & (stops.off_s > BARELY_RAN_OFF_S) & (stops.run_s < LEAST_DUTY * stops.off_s)
-    may_latch = _may_latch(timed & stops.on_start)
+    may_latch = _may_latch(side, stops, timed & stops.on_start)
     again = stops.on_start & np.insert(timed[:-1], 0, False)[: len(stops)] & may_latch
     free = ~timed & ~idle & ~again & (side.rested_kpa > (known.reset_kpa or np.inf) + 2 * blur)
     told = timed & among_long & (stops.wait_s <= SLOWEST_FOR_TIMERS_S)
@@ -261,10 +265,18 @@ def _other_evidence(side: Side, stops: Stops, allowed: Mask, known: Known, blur:
     return np.where(allowed, called + short + seen + other + long + rest + pumped, -12.0)
 
 
-def _may_latch(tried: Mask) -> bool:
-    """Whether a board may hold the circuit out after some failed starts (stops,): none that lets it try on and on does."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], tried, [False]])))
-    return bool(np.max(edges[1::2] - edges[::2], initial=0) <= MOST_TRIES)
+def _timed(stops: Stops) -> Mask:
+    """Rests (stops,) no longer than timers make them."""
+    return np.asarray(stops.off_s <= TIMED_OFF_S + stops.wait_s)
+
+
+def _may_latch(side: Side, stops: Stops, tried: Mask) -> bool:
+    """Whether a board may hold the circuit out after some failed starts, `tried` (stops,): none that lets it try on and
+    on within the hour does. A slow log does not show how long runs and rests are, so there it may."""
+    which = np.flatnonzero(tried & (stops.wait_s <= SLOWEST_FOR_TIMERS_S))
+    first, last = which[:-MOST_TRIES], which[MOST_TRIES:]
+    in_a_row = last - first == MOST_TRIES
+    return not bool((in_a_row & (side.at_s[last] - side.at_s[first] <= MEMORY_S)).any())
 
 
 def _trip_density(side: Side, stops: Stops, which: Indices, grid: Array, blur: float) -> Array:
