@@ -140,29 +140,48 @@ def _same_lockout(true: dict, found: dict, made: Made) -> bool:
     return both >= 0.5 * true_min and both >= 0.5 * found_min
 
 
+def _as_logged(truth: list[dict], made: Made) -> list[tuple[dict, list[int]]]:
+    """Lockouts that only runs within two samples part, as one; each with the numbers of its true ones.
+
+    Such a run leaves one sample or none, as a trip within two samples does: no log tells the parts from the whole.
+    """
+    least = timedelta(seconds=2 * made.interval_s)
+    out: list[tuple[dict, list[int]]] = []
+    for number, row in enumerate(truth):
+        if out and row["started_at"] - out[-1][0]["ended_at"] <= least:
+            joined = {**out[-1][0], "ended_at": row["ended_at"], "may_end_at": row["may_end_at"]}
+            out[-1] = joined, [*out[-1][1], number]
+        else:
+            out.append((row, [number]))
+    return [each for each in out if len(each[1]) > 1]
+
+
 def score_lockouts(found: pl.DataFrame, made: Made) -> Tally:
     """Lockouts over 30 minutes.
 
     Recall over true ones that follow a trip and are seen to begin; precision over found ones, which may match any true
     stop (also shorter, or without a trip before); time in defrost does not count. A found one with its end unknown runs
-    to the end of the log.
+    to the end of the log. True ones parted by runs within two samples may be found as one (`_as_logged`).
     """
     shift = logged_shift(made)
     end_of_log = made.frame["read_at"].max()
-    truth = made.lockouts.rows(named=True)
+    truth = made.lockouts.sort("started_at").rows(named=True)
     for row in truth:
         for name in ("started_at", "ended_at", "may_end_at"):
             row[name] += shift
+    joined = _as_logged(truth, made)
     claims = [{**row, "ended_at": row["ended_at"] or end_of_log} for row in found.rows(named=True)]
+    whole = {n for row, parts in joined if any(_same_lockout(row, each, made) for each in claims) for n in parts}
     right = missed = false = 0
-    for row in truth:
+    for number, row in enumerate(truth):
         net_min = _minutes(row["started_at"], row["ended_at"]) - row["defrost_min"]
         if net_min > LONG_MIN and row["after_trip"] and row["seen"]:
-            hit = any(_same_lockout(row, claim, made) for claim in claims)
+            hit = number in whole or any(_same_lockout(row, claim, made) for claim in claims)
             right, missed = right + hit, missed + (not hit)
+    any_true = [*truth, *(row for row, _ in joined)]
     for claim in claims:
         if _minutes(claim["started_at"], claim["ended_at"]) > LONG_MIN:
-            false += not any(_same_lockout(row, claim, made) for row in truth)
+            false += not any(_same_lockout(row, claim, made) for row in any_true)
     return Tally(right, missed, false)
 
 

@@ -35,6 +35,9 @@ CLEARS_S = 3600.0
 SLOWEST_FOR_DIVES_S = 90.0
 """A log as fast shows the trip before a lockout; a stop in spite of a call without one is a control's own doing."""
 
+APART = 1.3
+"""Head over suction [-] at which no circuit has long been at rest (judgement: sensors that disagree by 15 % each)."""
+
 OPEN, LATCHED, CANNOT_TELL = "switch open", "latched", "cannot tell"
 
 
@@ -57,6 +60,8 @@ class Standing:
     reset_kpa: float | None
     noises_kpa: tuple[float, float]
     duty: str | None
+    may_heat: bool = False
+    """A heat pump of which no mode is logged."""
     latches: bool = True
     """Whether a board may hold the circuit out above the reset after low-pressure trips."""
 
@@ -169,7 +174,14 @@ def _is_still(trace: Trace, held: _Held, standing: Standing) -> bool:
     channels = (trace["suction_kpa"][part], trace.head_kpa[part])
     limits_kpa = (min(RESTLESS * noise, RESTLESS_KPA) for noise in standing.noises_kpa)
     still = all(_scatter(channel) <= limit for channel, limit in zip(channels, limits_kpa, strict=True))
+    still = still and not (standing.may_heat and _is_apart(*channels))
     return still and held.last - held.first >= FEWEST_SAMPLES - 1
+
+
+def _is_apart(suction: Array, head: Array) -> bool:
+    """Whether head stands over suction for most of a stretch, as while a heat pump heats."""
+    apart = head > APART * suction
+    return bool(2 * apart.sum() > np.isfinite(head / suction).sum())
 
 
 def _held(trace: Trace, rest: _Rest, tried: list[tuple[int, int]]) -> list[_Held]:
