@@ -32,6 +32,8 @@ TIGHT_SHARE = 0.15
 """Scatter of turning points, in swings, above which they are not a switch's (judgement)."""
 SAMPLES_A_RAMP = 3.0
 FLAT_SAW_BINS = 160
+SAMPLES_ABOUT, PHASES = 12, np.array([0.125, 0.375, 0.625, 0.875])
+"""Samples before and after a turning point, and where between two samples it may lie."""
 
 
 @dataclass(frozen=True)
@@ -113,15 +115,31 @@ def _turning(trace: Trace, turns: Turns, listed_kpa: float | None, noise_kpa: fl
     at_s, head = trace.at_s, trace.head_kpa
     these, others = (turns.peaks, turns.troughs) if sign > 0 else (turns.troughs, turns.peaks)
     coming, going = _ramps(at_s, head, these, others)
-    trail = going * np.log1p(coming / going)
+    # The usual one for all: what scatters in the ramps of each would speak for a sensor that does not lag.
+    trail = np.full(len(these), np.median(going * np.log1p(coming / going)))
     unseen = (at_s[these] - at_s[these - 1]) * coming * going / (coming + going)
-    reading = head[these]
+    ramps = float(np.median(coming)), float(np.median(going))
+    reading = head[these] - sign * noise_gain_kpa(*ramps, trace.step_s, noise_kpa)
     room = 20 * noise_kpa + float(np.median(unseen) + LAGS_S[-1] * np.median(trail))
     grid = grid_kpa(max(reading.min(), np.quantile(reading, 0.1) - room), np.quantile(reading, 0.9) + room)
     events = Events(reading, sign * trail, sign * unseen, np.ones(len(these)))
     log_prior = normal_log_prior(grid, listed_kpa, 25.0, 0.3) if listed_kpa is not None else np.zeros(len(grid))
     found = estimate(log_prior + log_likelihood(events, grid, noise_kpa), grid, len(these))
     return believed(found, events, noise_kpa)
+
+
+def noise_gain_kpa(coming: float, going: float, step_s: float, noise_kpa: float) -> float:
+    """How far the highest of noisy readings about a peak lies above the highest without noise, on average.
+
+    `coming`, `going`: rates of the ramps before and after the peak, kPa/s. The more samples lie within the noise of the
+    peak, the higher the highest of them: the mean of the largest of normal values about unlike means.
+    """
+    at_s = (np.arange(-SAMPLES_ABOUT, SAMPLES_ABOUT) + PHASES[:, None]) * step_s
+    under = np.where(at_s < 0, -at_s * coming, at_s * going)
+    reach = np.linspace(-under.min(axis=1).max() - 5 * noise_kpa, 5 * noise_kpa, 200)
+    all_below = ndtr((reach + under[:, :, None]) / noise_kpa).prod(axis=1)
+    highest = reach[-1] - np.trapezoid(all_below, reach, axis=1)
+    return float((highest + under.min(axis=1)).mean())
 
 
 def _ramps(at_s: Array, head: Array, these: Indices, others: Indices) -> tuple[Array, Array]:
