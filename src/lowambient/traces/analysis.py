@@ -125,7 +125,9 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
     }
     head_blur = float(np.hypot(head_noise, REPEATABILITY_KPA))
     is_high = high.trips(seen, trace.step_s) & ~(low.probability > high.probability)
-    standing = Standing(reset_kpa, (blur, head_blur), listed.duty, bool(listed.heat_pump) and not trace.has("heating"), low.latches)
+    standing = Standing(
+        reset_kpa, (blur, head_blur), listed.duty, bool(listed.heat_pump) and not trace.has("heating"), low.latches
+    )
     locked = lockouts(trace, state, seen, (is_low, is_high), standing)
     learned = Learned(
         fan_on_kpa=fan_on.kpa if fan_on else None,

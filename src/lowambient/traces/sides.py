@@ -101,7 +101,9 @@ def _as_run(channel: Array, running: Running, stops: Stops) -> tuple[Array, Arra
     """Middle and scatter of the channel over the last ten minutes of each stop's run, but for the last of them."""
     at_s = running.at_s
     runs = running.run_no[stops.last_on]
-    begin = np.maximum(np.searchsorted(at_s, at_s[stops.last_on] - AS_RUN_S), running.spans.first[running.spans.on][runs])
+    begin = np.maximum(
+        np.searchsorted(at_s, at_s[stops.last_on] - AS_RUN_S), running.spans.first[running.spans.on][runs]
+    )
     end = np.searchsorted(at_s, at_s[stops.last_on] - AS_RUN_S / 10)
     lengths = np.maximum(end - begin, 0)
     group = np.repeat(np.arange(len(stops)), lengths)
