@@ -12,9 +12,11 @@ from hypothesis import strategies as st
 
 from lowambient.records.inputs import CHANNELS
 from lowambient.refrigerant.saturation import bubble_c, bubble_kpa, dew_kpa
-from lowambient.traces import head_pressure as module
+from lowambient.traces import head_states as module
 from lowambient.traces.circuit import Listed, Trace, trace_of
-from lowambient.traces.head_pressure import head_pressure, hour_costs, hours_of, likeliest_path
+from lowambient.traces.cold_hours import Hours, hours_of
+from lowambient.traces.head_pressure import head_pressure
+from lowambient.traces.head_states import hour_costs, likeliest_path
 from lowambient.traces.runs import Running, running
 
 LISTED = Listed("RTU-1", "1", "R-410A", 101.325)
@@ -302,7 +304,7 @@ def test_costs_against_a_slow_twin(seed):
     rng = np.random.default_rng(seed)
     count, mild_k = 40, 9.0
     swing_k = np.where(rng.random(count) < 0.2, np.nan, rng.exponential(2.0, count))
-    hours = module.Hours(
+    hours = Hours(
         np.arange(count) * 3600.0, np.arange(count) * 3600.0 + 3000, rng.normal(30, 8, count), rng.normal(5, 8, count),
         swing_k, rng.random(count),
     )  # fmt: skip
@@ -358,7 +360,7 @@ def test_what_one_behaviour_costs_alone(kind):
     by_day = rng.exponential(15.0, (5, len(states.level)))
     few = np.flatnonzero(states.behaviour == kind)
     cheapest = min(price_of(path, by_day, states) for path in itertools.product(few, repeat=5))
-    assert module._cost_of_one(by_day, states, kind) == pytest.approx(cheapest)
+    assert module.cost_of_one(by_day, states, kind) == pytest.approx(cheapest)
 
 
 # Invariances

@@ -179,9 +179,9 @@ def timed(millions: float, pool: Path) -> tuple[float, float]:
             found = traced(store, units, sites)
     ratio = ours.wall_s / bare.wall_s
     print(
-        f"{rows / 1e6:.2f} M readings, {units.height} circuits: bare {bare}, analysis {ours}, {rows / ours.wall_s / 1e6:.2f}"
-        f" M/s, {found['trips'].height} trips; ratio {ratio:.2f} (processors {ours.busy_s / bare.busy_s:.2f}),"
-        f" peak {peak.mb:,.0f} MB",
+        f"{rows / 1e6:.2f} M readings, {units.height} circuits: bare {bare}, analysis {ours},"
+        f" {rows / ours.wall_s / 1e6:.2f} M/s, {found['trips'].height} trips; ratio {ratio:.2f}"
+        f" (processors {ours.busy_s / bare.busy_s:.2f}), peak {peak.mb:,.0f} MB",
         flush=True,
     )
     return ratio, peak.mb

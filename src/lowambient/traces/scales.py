@@ -1,7 +1,7 @@
 """Whether pressures are what they are said to be: unit of measure, gauge or absolute, refrigerant.
 
-A circuit long at rest stands near the outdoor temperature; one that runs condenses above it and evaporates where coils do.
-Pressures that break this are tried in other units. If one reading alone fits everything that can be checked, it is
+A circuit long at rest stands near the outdoor temperature; one that runs condenses above it and evaporates where coils
+do. Pressures that break this are tried in other units. If one reading alone fits everything that can be checked, it is
 taken; else saturation temperatures are set aside.
 """
 

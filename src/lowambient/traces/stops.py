@@ -25,7 +25,8 @@ class Stops:
     `run_s` is the length of the run before, infinite where its start was not seen. `lowest_kpa` is the lowest suction
     about the stop, `highest_kpa` the highest head; the rates are how fast each moved before it. `still_called`,
     `lp_opened`, `hp_opened` and `solenoid_shut` (while the compressor still ran) are 1, 0, or NaN where not logged.
-    `solenoid_open`: logged open when it ran last and when it stood. `unseen_pauses` [-] is about the share of pauses of the call that come and go between two samples.
+    `solenoid_open`: logged open when it ran last and when it stood. `unseen_pauses` [-] is about the share of pauses of
+    the call that come and go between two samples.
     """
 
     last_on: Indices
