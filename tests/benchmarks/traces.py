@@ -91,9 +91,10 @@ def fill(store: Store, folder: Path, circuits: int) -> tuple[pl.DataFrame, pl.Da
     kinds = pl.read_parquet(folder / "units.parquet")
     columns = ", ".join(("read_at", *inputs.CHANNELS))
     for number in range(circuits):
+        readings = folder / f"{number % kinds.height}.parquet"
         store.connection.execute(
             f"insert into raw_readings (unit_id, circuit, file_no, record, {columns})"
-            f" select 'U-{number:05d}', '1', 1, 0, {columns} from read_parquet('{folder / str(number % kinds.height)}.parquet')"
+            f" select 'U-{number:05d}', '1', 1, 0, {columns} from read_parquet('{readings}')"
         )
     names = pl.DataFrame({"unit_id": [f"U-{n:05d}" for n in range(circuits)]})
     units = names.with_columns(no=pl.arange(circuits, eager=True) % kinds.height).join(kinds, on="no", how="left")

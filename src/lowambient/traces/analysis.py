@@ -111,7 +111,7 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
     is_low = low.trips(seen, trace.step_s) & ~(high.probability > low.probability)
     known_reset = (listed.lp_reset_kpa, usual_reset)
     reset = lp_reset(at_switch, seen, is_low, known_reset, suction_noise, from_split)
-    fan_on, fan_off = fan_switching(
+    fans = fan_switching(
         trace, state, cooling_samples(trace, listed), (listed.fan_on_kpa, listed.fan_off_kpa), head_noise
     )
     reset_kpa = reset.kpa if reset else listed.lp_reset_kpa or usual_reset
@@ -119,8 +119,8 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
     found: dict[str, Estimate | None] = {
         "lp cut-out": low.cut_out,
         "lp reset": reset,
-        "fan on": fan_on,
-        "fan off": fan_off,
+        "fan on": fans.on,
+        "fan off": fans.off,
         "hp cut-out": high.cut_out,
     }
     head_blur = float(np.hypot(head_noise, REPEATABILITY_KPA))
@@ -130,8 +130,8 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
     )
     locked = lockouts(trace, state, seen, (is_low, is_high), standing)
     learned = Learned(
-        fan_on_kpa=fan_on.kpa if fan_on else None,
-        fan_off_kpa=fan_off.kpa if fan_off else None,
+        fan_on_kpa=fans.on.kpa if fans.on else None,
+        fan_off_kpa=fans.off.kpa if fans.off else None,
         lp_cut_out=switch_limit(low.cut_out, of_low, blur, listed.duty is not None),
         hp_cut_out=switch_limit(high.cut_out, of_high, head_blur, True),
         lp_trips_s=trace.at_s[seen.first_off[is_low]],
@@ -143,7 +143,7 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
         trips=_trips(trace, seen, low, high, (suction_noise, head_noise) if from_split else None),
         lockouts=_lockouts(locked),
         set_points=set_points(wide, listed, trace.refrigerant),
-        head_pressure=head_pressure(trace, state, listed),
+        head_pressure=head_pressure(trace, state, listed, fans.turned_s),
         months=months(trace, state, listed, learned),
         faults=fault_frame(faults),
         steady=steady_points(trace, state, listed),

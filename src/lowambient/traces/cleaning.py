@@ -23,7 +23,7 @@ REVERSED_SHARE = 0.9
 CLEAR_SPLIT = 0.25
 """Logarithm of the ratio of two pressures from which it is plain which one is higher."""
 LEAST_SWAPPED = 0.5
-"""At rest a circuit may stand reversed, held up by a warm indoor coil, but less apart than a running one (judgement)."""
+"""At rest a circuit may stand reversed, held up by a warm indoor coil; a running one is farther apart (judgement)."""
 STUCK_S = 7200.0
 STUCK_SAMPLES = 24
 MOVING_KPA = 70.0

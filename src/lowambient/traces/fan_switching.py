@@ -37,6 +37,19 @@ SAMPLES_ABOUT, PHASES = 12, np.array([0.125, 0.375, 0.625, 0.875])
 
 
 @dataclass(frozen=True)
+class FanSwitching:
+    """Fan-on and fan-off pressures, each null where it cannot be told, and when head pressure turned back at the first
+    (seconds since 1970 UTC; none where it does not saw between two pressures)."""
+
+    on: Estimate | None
+    off: Estimate | None
+    turned_s: Array
+
+
+NO_SAW = FanSwitching(None, None, np.empty(0))
+
+
+@dataclass(frozen=True)
 class Turns:
     """Turning points of head pressure: samples of the peaks and troughs, and all samples of the runs that have them."""
 
@@ -47,27 +60,27 @@ class Turns:
 
 def fan_switching(
     trace: Trace, running: Running, cools: Mask, listed_kpa: tuple[float | None, float | None], noise_kpa: float
-) -> tuple[Estimate | None, Estimate | None]:
-    """Fan-on and fan-off pressures, each null where head pressure does not saw between two.
+) -> FanSwitching:
+    """Where a fan switches, from how head pressure saws between two pressures.
 
     `cools`: samples (samples,) in which a running circuit cools; `listed_kpa`: what the list says of both.
     """
     head = np.where(cools, trace.head_kpa, np.nan)
     turns = _turns(trace, running, head, noise_kpa)
     if min(len(turns.peaks), len(turns.troughs)) < FEWEST_TURNS:
-        return None, None
+        return NO_SAW
     tops, bottoms = head[turns.peaks], head[turns.troughs]
     swing = float(np.median(tops) - np.median(bottoms))
     if max(_scatter(tops), _scatter(bottoms)) > TIGHT_SHARE * swing + noise_kpa:
-        return None, None
+        return NO_SAW
     samples_a_ramp = len(turns.samples) / (len(turns.peaks) + len(turns.troughs))
     if samples_a_ramp < SAMPLES_A_RAMP:
         rate = swing / (samples_a_ramp * trace.step_s)
-        return _ends_of_saw(head[turns.samples], len(turns.peaks), rate, noise_kpa)
-    return (
-        _turning(trace, turns, listed_kpa[0], noise_kpa, 1.0),
-        _turning(trace, turns, listed_kpa[1], noise_kpa, -1.0),
-    )
+        on, off = _ends_of_saw(head[turns.samples], len(turns.peaks), rate, noise_kpa)
+    else:
+        on = _turning(trace, turns, listed_kpa[0], noise_kpa, 1.0)
+        off = _turning(trace, turns, listed_kpa[1], noise_kpa, -1.0)
+    return FanSwitching(on, off, trace.at_s[turns.peaks])
 
 
 def _scatter(values: Array) -> float:

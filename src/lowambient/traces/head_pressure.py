@@ -19,6 +19,7 @@ from lowambient.traces.circuit import Array, Listed, Mask, Trace
 from lowambient.traces.cold_hours import COLD_C, Hours, hours_of, least_over_k, noise_k
 from lowambient.traces.head_states import (
     BEHAVIOURS,
+    CYCLING,
     FOLLOWS,
     States,
     by_days,
@@ -49,8 +50,13 @@ ENOUGH_EVIDENCE = 3.0
 """Log likelihood by which a behaviour must beat both others."""
 TOO_STEEP = 0.65
 """Slope [-] at which nothing is held: two thirds of what ambient does comes through."""
-TOO_FLAT = 0.35
-"""Slope [-] within days at which nothing follows: of what ambient does, but a third comes through."""
+STEEPEST = 1.3
+"""Steeper than that, load and not ambient moves condensing temperature (judgement)."""
+TURNS_AN_HOUR = 0.7
+"""Turns of the fans an hour of running in the cold from which they cycle."""
+LEAST_DAYS = 3
+NORMAL_90 = 1.645
+NO_TURNS = np.empty(0)
 DAYS_ABOUT = 3
 """Days with cold running on either side of a change in which its hour is looked for."""
 LEAST_HOURS_FOR_SLOPE, LEAST_SPREAD_FOR_SLOPE_K = 3, 0.5
@@ -66,7 +72,7 @@ class Period:
     change_s: tuple[float, float] | None = None
 
 
-def head_pressure(trace: Trace, running: Running, listed: Listed) -> pl.DataFrame:
+def head_pressure(trace: Trace, running: Running, listed: Listed, turned_s: Array = NO_TURNS) -> pl.DataFrame:
     """How head pressure was held, a row for each period, in time order and without holes between them.
 
     Columns: period_start, period_end, behaviour ("follows ambient", "held", "cycling", "cannot tell"), slope of
@@ -75,10 +81,14 @@ def head_pressure(trace: Trace, running: Running, listed: Listed) -> pl.DataFram
     temperature under ACTS_C [-], and change_lower and change_upper, between
     which the change at period_start lies (null for the first).
 
-    A liquid tap behind a flooding valve reads what the valve holds: only "follows ambient" is believed there.
+    `turned_s`: when head pressure turned back at a fan's switching pressure, seconds since 1970. A liquid tap behind a
+    flooding valve reads what the valve holds: a discharge tap is taken instead, and without one only "follows ambient"
+    is believed.
     """
     if len(trace) == 0:
         return _frame([], [])
+    if listed.head_control == "flooded" and trace.has("discharge_kpa"):
+        trace = trace.with_channels(liquid_kpa=np.full(len(trace), np.nan))
     steady = steady_samples(trace, running, listed, ENOUGH_SETTLED_S)
     told = np.flatnonzero(steady & np.isfinite(trace.head_kpa) & np.isfinite(trace.outdoor_c))
     at_s, condensing_c, outdoor_c = _at(trace, thinned(told, trace.step_s))
@@ -88,22 +98,49 @@ def head_pressure(trace: Trace, running: Running, listed: Listed) -> pl.DataFram
     ends_s = (float(trace.at_s[0]), float(trace.at_s[-1]))
     periods = periods_of(cold, least_over_k(hours), least_over_k(mild), *ends_s)
     behind_valve = listed.head_control == "flooded" and trace.head_tap == "liquid_kpa"
-    periods = _joined(_doubted(each, cold, behind_valve) for each in periods)
+    periods = _joined(_doubted(each, cold, behind_valve, turned_s) for each in periods)
     is_cold = outdoor_c < COLD_C
     counted_s = trace.at_s[told[trace.outdoor_c[told] < COLD_C]]
     return _frame(periods, [_facts(each, cold, at_s[is_cold], condensing_c[is_cold], counted_s) for each in periods])
 
 
-def _doubted(period: Period, cold: Hours, behind_valve: bool) -> Period:
-    """A period is not told where its slope says otherwise, nor, unless it follows, behind a flooding valve."""
+def _doubted(period: Period, cold: Hours, behind_valve: bool, turned_s: Array) -> Period:
+    """The period as its slope and the fans' switching leave it.
+
+    Behind a flooding valve what seems held or cycling is not told. Where head turns back at one pressure about every
+    hour, fans cycle. Else slope decides: what seems held or cycling but moves with ambient follows it, if the slope is
+    sure and no steeper than ambient can make it.
+    """
+    if period.behaviour == BEHAVIOURS[FOLLOWS]:
+        return period
+    if behind_valve:
+        return replace(period, behaviour=CANNOT_TELL)
+    during = cold.where(_during(period, cold))
+    if _turns_in(during, turned_s) >= TURNS_AN_HOUR * len(during) > 0:
+        return replace(period, behaviour=BEHAVIOURS[CYCLING])
     if period.behaviour == CANNOT_TELL:
         return period
-    slope = _period_slope(period, cold)
-    if period.behaviour == BEHAVIOURS[FOLLOWS]:
-        doubtful = slope is not None and slope < TOO_FLAT
-    else:
-        doubtful = behind_valve or (slope or 0.0) > TOO_STEEP
-    return replace(period, behaviour=CANNOT_TELL) if doubtful else period
+    slope, error = _slope(during) or 0.0, _slope_error(during)
+    if slope <= TOO_STEEP:
+        return period
+    follows = slope - error > TOO_STEEP and slope < STEEPEST
+    return replace(period, behaviour=BEHAVIOURS[FOLLOWS] if follows else CANNOT_TELL)
+
+
+def _turns_in(hours: Hours, turned_s: Array) -> int:
+    """How many turns fall within the hours."""
+    place = np.searchsorted(hours.first_s, turned_s, side="right") - 1
+    return int(((place >= 0) & (turned_s <= hours.last_s[np.maximum(place, 0)])).sum()) if len(hours) else 0
+
+
+def _slope_error(hours: Hours) -> float:
+    """Half width of the 90 % interval of the slope [-], days alike within themselves."""
+    x, y = hours.outdoor_c, hours.condensing_c
+    days = len(np.unique(np.floor(hours.first_s / DAY_S)))
+    if days < LEAST_DAYS:
+        return np.inf
+    sd = 1.4826 * float(np.median(np.abs(y - np.median(y) - (_slope(hours) or 0.0) * (x - np.median(x)))))
+    return NORMAL_90 * sd / (float(np.std(x)) * np.sqrt(days))
 
 
 def _at(trace: Trace, samples: Index) -> tuple[Array, Array, Array]:
