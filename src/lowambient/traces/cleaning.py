@@ -55,11 +55,12 @@ def clean(trace: Trace, cools_a_box: bool, barometric_kpa: float) -> tuple[Trace
     `cools_a_box`: for all one knows the charge may lie in a box, so where it stands tells little.
     """
     trace, faults = _swapped(trace)
+    trace, found = _scaled(trace, cools_a_box, barometric_kpa)
+    faults += found
     for step in (_spikes, _stuck, _clock):
         trace, found = step(trace)
         faults += found
-    trace, found = _scaled(trace, cools_a_box, barometric_kpa)
-    return trace, faults + found
+    return trace, faults
 
 
 def fault_frame(faults: list[Fault]) -> pl.DataFrame:

@@ -76,10 +76,11 @@ def fan_switching(
     samples_a_ramp = len(turns.samples) / (len(turns.peaks) + len(turns.troughs))
     if samples_a_ramp < SAMPLES_A_RAMP:
         rate = swing / (samples_a_ramp * trace.step_s)
-        on, off = _ends_of_saw(head[turns.samples], len(turns.peaks), rate, noise_kpa)
-    else:
-        on = _turning(trace, turns, listed_kpa[0], noise_kpa, 1.0)
-        off = _turning(trace, turns, listed_kpa[1], noise_kpa, -1.0)
+        ends = _ends_of_saw(head[turns.samples], len(turns.peaks), rate, noise_kpa)
+        return FanSwitching(*ends, trace.at_s[turns.peaks])
+    on, off = (
+        _turning(trace, turns, listed, noise_kpa, sign) for listed, sign in zip(listed_kpa, (1.0, -1.0), strict=True)
+    )
     return FanSwitching(on, off, trace.at_s[turns.peaks])
 
 
@@ -128,8 +129,7 @@ def _turning(trace: Trace, turns: Turns, listed_kpa: float | None, noise_kpa: fl
     at_s, head = trace.at_s, trace.head_kpa
     these, others = (turns.peaks, turns.troughs) if sign > 0 else (turns.troughs, turns.peaks)
     coming, going = _ramps(at_s, head, these, others)
-    # The usual one for all: what scatters in the ramps of each would speak for a sensor that does not lag.
-    trail = np.full(len(these), np.median(going * np.log1p(coming / going)))
+    trail = going * np.log1p(coming / going)
     unseen = (at_s[these] - at_s[these - 1]) * coming * going / (coming + going)
     ramps = float(np.median(coming)), float(np.median(going))
     reading = head[these] - sign * noise_gain_kpa(*ramps, trace.step_s, noise_kpa)

@@ -140,7 +140,7 @@ def _slope_error(hours: Hours) -> float:
     if days < LEAST_DAYS:
         return np.inf
     sd = 1.4826 * float(np.median(np.abs(y - np.median(y) - (_slope(hours) or 0.0) * (x - np.median(x)))))
-    return NORMAL_90 * sd / (float(np.std(x)) * np.sqrt(days))
+    return float(NORMAL_90 * sd / (float(np.std(x)) * np.sqrt(days)))
 
 
 def _at(trace: Trace, samples: Index) -> tuple[Array, Array, Array]:
