@@ -20,10 +20,9 @@ SCHEMA: dict[str, pl.DataType] = {
 }
 
 REVERSED_SHARE = 0.9
-CLEAR_SPLIT = 0.25
-"""Logarithm of the ratio of two pressures from which it is plain which one is higher."""
-LEAST_SWAPPED = 0.5
-"""At rest a circuit may stand reversed, held up by a warm indoor coil; a running one is farther apart (judgement)."""
+CLEAR_SPLIT = 0.5
+"""Logarithm of the ratio of two pressures from which it is plain which one is higher: a circuit at rest may stand
+reversed, held up by a warm indoor coil, but by less (judgement)."""
 STUCK_S = 7200.0
 STUCK_SAMPLES = 24
 MOVING_KPA = 70.0
@@ -88,7 +87,7 @@ def _swapped(trace: Trace) -> tuple[Trace, list[Fault]]:
     with np.errstate(divide="ignore", invalid="ignore"):
         split = np.log(head / trace["suction_kpa"])
     clear = split[np.abs(split) > CLEAR_SPLIT]
-    if len(clear) < 10 or (clear < 0).mean() < REVERSED_SHARE or np.median(np.abs(clear)) < LEAST_SWAPPED:
+    if len(clear) < 10 or (clear < 0).mean() < REVERSED_SHARE:
         return trace, []
     swapped = trace.with_channels(**{"suction_kpa": head, trace.head_tap: trace["suction_kpa"]})
     sentence = (
