@@ -41,9 +41,7 @@ def test_right_pressures_are_left_alone(resting: Made, trace: Trace) -> None:
     assert kept.refrigerant == "R-410A"
 
 
-@pytest.mark.parametrize(
-    ("written", "said"), [(a, b) for a in UNITS_KPA for b in UNITS_KPA if a != b]
-)
+@pytest.mark.parametrize(("written", "said"), [(a, b) for a in UNITS_KPA for b in UNITS_KPA if a != b])
 def test_a_wrong_unit_is_found_and_undone(resting: Made, trace: Trace, written: str, said: str) -> None:
     wrong = trace_of(misread(resting.frame, written, said), resting.listed)
     mended, faults = clean(wrong, False, ATMOSPHERE_KPA)
@@ -60,7 +58,8 @@ def test_gauge_taken_for_absolute_is_undone() -> None:
     right = trace_of(made.frame, made.listed)
     wrong = trace_of(made.frame.with_columns(pl.col(PRESSURES) - ATMOSPHERE_KPA), made.listed)
     found = misfit(wrong, False, ATMOSPHERE_KPA)
-    assert found is not None and found.reading is not None
+    assert found is not None
+    assert found.reading is not None
     assert found.reading.text == "gauge taken for absolute"
     mended = read_as(wrong, found.reading)["suction_kpa"]
     assert np.nanmax(np.abs(mended - right["suction_kpa"])) < 1e-6
@@ -85,7 +84,7 @@ def test_a_refrigerant_that_cannot_be_sets_saturation_aside(resting: Made) -> No
 
 
 def test_a_box_may_stand_colder_than_the_air() -> None:
-    """R-404A that stands at its box's -20 degC while the air is at 10 degC is as it should be; at -60 degC it is not."""
+    """R-404A that stands at its box's -20 degC while the air is at 10 degC is as it should be; at -60 degC not."""
     listed = Listed("U", "1", "R-404A", ATMOSPHERE_KPA, duty="refrigeration")
     for stands_c, is_right in ((-20.0, True), (-60.0, False)):
         at_s = np.arange(0.0, 86400.0, 60.0)
@@ -99,7 +98,7 @@ def test_a_box_may_stand_colder_than_the_air() -> None:
 
 
 def test_a_low_side_held_up_by_a_warm_room_is_not_swapped(trace: Trace) -> None:
-    """At rest in the cold, liquid left indoors holds suction a third above head; hoses that are swapped part by more."""
+    """At rest in the cold, liquid left indoors holds suction a third above head; swapped hoses part by more."""
     at_rest = trace.with_channels(liquid_kpa=np.full(len(trace), 800.0), suction_kpa=np.full(len(trace), 1100.0))
     swapped = trace.with_channels(liquid_kpa=trace["suction_kpa"], suction_kpa=trace["liquid_kpa"])
     for given, is_swapped in ((at_rest, False), (swapped, True)):
