@@ -10,8 +10,9 @@ from trace_maker import kpa, make
 from trace_scores import score_lockouts, score_trips
 
 from lowambient.traces.analysis import analyse
-from lowambient.traces.circuit import trace_of
+from lowambient.traces.circuit import Trace, trace_of
 from lowambient.traces.fan_switching import noise_gain_kpa
+from lowambient.traces.lockouts import Standing, lockouts
 from lowambient.traces.noise import noise_kpa
 from lowambient.traces.runs import SPLIT, running
 from lowambient.traces.stops import Stops, stops
@@ -121,6 +122,26 @@ def test_lockouts_parted_by_a_start_between_samples_may_be_found_as_one() -> Non
     fast = replace(slow, order=replace(made.order, plan=replace(made.order.plan, logging_s=10)))
     assert (score_lockouts(found, slow).right, score_lockouts(found, slow).false) == (1, 0)
     assert (score_lockouts(found, fast).missed, score_lockouts(found, fast).false) == (1, 1)
+
+
+@pytest.mark.parametrize(("reset_kpa", "locked"), [(700.0, 1), (450.0, 0)])
+def test_a_call_in_vain_under_the_reset_is_a_lockout(reset_kpa: float, locked: int) -> None:
+    """Nothing ran in the whole log; for five hours a call stands at 500 kPa. Above the reset a timer may hold it out."""
+    at_s = np.arange(0.0, 86400.0, 60.0)
+    chance, names = np.random.default_rng(6), ("liquid_solenoid_open", "lp_switch_closed", "outdoor_c", "station_c")
+    called = (at_s >= 36_000) & (at_s < 54_000)
+    channels = {name: 500.0 + chance.normal(0, 7.0, len(at_s)) for name in ("suction_kpa", "liquid_kpa")}
+    channels |= {"cooling_called": called.astype(float), "compressor_on": np.zeros(len(at_s))}
+    channels |= dict.fromkeys(
+        (*names, "discharge_kpa", "compressor_a", "hp_switch_closed", "heating"), np.full(1440, np.nan)
+    )
+    trace = Trace(at_s, 60.0, channels, "R-410A")
+    state = running(trace)
+    seen = stops(trace, state)
+    none = np.zeros(len(seen), dtype=bool)
+    found = lockouts(trace, state, seen, (none, none), Standing(reset_kpa, (9.0, 9.0), "year-round"))
+    assert len(found) == locked
+    assert [(each.started_s, each.kind) for each in found] == [(36_000.0, "switch open")] * locked
 
 
 @pytest.mark.parametrize("logging_s", [10, 60])

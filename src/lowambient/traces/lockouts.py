@@ -100,18 +100,19 @@ def lockouts(
     """Lockouts of a circuit; `trips` (stops,): low- and high-pressure ones.
 
     Before each comes a trip, a stop in spite of a call that stands, or a start that failed, which in a slow log shows
-    only by its stir. A high-pressure switch closes as soon as the condenser cools: what holds after it is a latch.
-    Where calls are not logged, a rest above the reset may be a satisfied thermostat, and is left out unless the start
-    before it failed, or the unit is one that always cools.
+    only by its stir; or a call stands while the switch must be open. A high-pressure switch closes as soon as the
+    condenser cools: what holds after it is a latch. Where calls are not logged, a rest above the reset may be a
+    satisfied thermostat, and is left out unless the start before it failed, or the unit is one that always cools.
     """
     stirred = stirs(trace, standing.noises_kpa)
+    calls_logged = trace.has("cooling_called")
     active, stirs_at = running.on | stirred, np.flatnonzero(stirred)
     found = []
     for rest in _rests(trace, running, stops, trips):
         within = stirs_at[slice(*np.searchsorted(stirs_at, (rest.first, rest.last + 1)))]
-        if not (len(within) or rest.held):
+        if not (len(within) or rest.held or calls_logged):
             continue
-        for held in _held(trace, rest, tries(trace.at_s, rest.first, within)):
+        for held in _held(trace, rest, tries(trace.at_s, rest.first, within), standing):
             each = _lockout(trace, held, standing)
             after_high = rest.after_high and held.first == rest.first
             each = replace(each, kind=LATCHED) if after_high else each
@@ -184,14 +185,16 @@ def _is_apart(suction: Array, head: Array) -> bool:
     return bool(2 * apart.sum() > np.isfinite(head / suction).sum())
 
 
-def _held(trace: Trace, rest: _Rest, tried: list[tuple[int, int]]) -> list[_Held]:
+def _held(trace: Trace, rest: _Rest, tried: list[tuple[int, int]], standing: Standing) -> list[_Held]:
     """Stretches of one rest in which it was held out: from a trip or a try to the next try, or to the call's end.
 
-    Once a start has failed, later calls in the same rest are in vain too.
+    Once a start has failed, later calls in the same rest are in vain too, and so is one that stands while the pressure
+    is under the reset.
     """
     found, held = [], rest.held
     for begin, end in _calls(trace, rest.first, rest.last):
         start = begin
+        held = held or _is_open(trace, slice(begin, end + 1), standing)
         for try_first, try_last in tried:
             if begin <= try_last <= end:
                 if held and try_first > start:
@@ -201,6 +204,16 @@ def _held(trace: Trace, rest: _Rest, tried: list[tuple[int, int]]) -> list[_Held
             at_end = "restart" if rest.restarts else "log"
             found.append(_Held(start, end, at_end if end == rest.last else "call"))
     return found
+
+
+def _is_open(trace: Trace, called: slice, standing: Standing) -> bool:
+    """Whether a call stands while the pressure shows that the low-pressure switch is open; not where none is logged."""
+    suction = trace["suction_kpa"][called]
+    suction = suction[np.isfinite(suction)]
+    logged = bool(np.isfinite(trace["cooling_called"][called]).any())
+    if standing.reset_kpa is None or not logged or len(suction) < FEWEST_SAMPLES:
+        return False
+    return float(np.median(suction)) < standing.reset_kpa - 2 * standing.noises_kpa[0]
 
 
 def _calls(trace: Trace, first: int, last: int) -> list[tuple[int, int]]:
