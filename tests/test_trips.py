@@ -126,7 +126,7 @@ def test_lockouts_parted_by_a_start_between_samples_may_be_found_as_one() -> Non
 
 @pytest.mark.parametrize(("reset_kpa", "locked"), [(700.0, 1), (450.0, 0)])
 def test_a_call_in_vain_under_the_reset_is_a_lockout(reset_kpa: float, locked: int) -> None:
-    """Nothing ran in the whole log; for five hours a call stands at 500 kPa. Above the reset a timer may hold it out."""
+    """Nothing ran in the whole log; for five hours a call stands at 500 kPa. Above the reset a timer may hold."""
     at_s = np.arange(0.0, 86400.0, 60.0)
     chance, names = np.random.default_rng(6), ("liquid_solenoid_open", "lp_switch_closed", "outdoor_c", "station_c")
     called = (at_s >= 36_000) & (at_s < 54_000)

@@ -156,8 +156,8 @@ def _as_logged(truth: list[dict], made: Made) -> list[tuple[dict, list[int]]]:
     return [each for each in out if len(each[1]) > 1]
 
 
-def score_lockouts(found: pl.DataFrame, made: Made) -> Tally:
-    """Lockouts over 30 minutes.
+def score_lockouts(found: pl.DataFrame, made: Made, shown: bool = False) -> Tally:
+    """Lockouts over 30 minutes; with `shown` only true ones whose trip ended a run that outlasts two samples.
 
     Recall over true ones that follow a trip and are seen to begin; precision over found ones, which may match any true
     stop (also shorter, or without a trip before); time in defrost does not count. A found one with its end unknown runs
@@ -171,10 +171,13 @@ def score_lockouts(found: pl.DataFrame, made: Made) -> Tally:
             row[name] += shift
     joined = _as_logged(truth, made)
     claims = [{**row, "ended_at": row["ended_at"] or end_of_log} for row in found.rows(named=True)]
+    outlast = set(made.trips.filter(pl.col("run_s") > 2 * made.interval_s)["tripped_at"].to_list())
     whole = {n for row, parts in joined if any(_same_lockout(row, each, made) for each in claims) for n in parts}
     right = missed = false = 0
     for number, row in enumerate(truth):
         net_min = _minutes(row["started_at"], row["ended_at"]) - row["defrost_min"]
+        if shown and row["started_at"] - shift not in outlast:
+            continue
         if net_min > LONG_MIN and row["after_trip"] and row["seen"]:
             hit = number in whole or any(_same_lockout(row, claim, made) for claim in claims)
             right, missed = right + hit, missed + (not hit)
