@@ -29,7 +29,8 @@ from lowambient.traces.stops import Stops
 CALL_STILL_ON, CALL_GONE = 4.0, -8.0
 """Log odds of a trip when cooling is still called for at rest, and when not: a switch that opens then pumps down."""
 CALL_ON_BRIEFLY = 1.5
-"""The same where the rest lasts no longer than two samples: the call may have gone and come between them."""
+"""The same where the rest lasts no longer than two samples: the call may have gone and come between them. Nothing where
+the split alone shows the stop: a call that stands speaks against a stop as much as for a trip."""
 SHORT_RUN_S, LONG_RUNS_S, SHORT_RUN, SHORT_RUN_AMONG_SHORT = 270.0, 600.0, 2.5, 1.0
 """Log odds from a run that no thermostat ends so soon (makers' least run times are three minutes and more; memory)."""
 LEAST_RUN_S = 180.0
@@ -56,7 +57,7 @@ LONG_OFF_S, LONG_OFF_WANTED = 3600.0, 0.5
 """Log odds from an hour's stop of a unit that cools all year, where the call itself is not logged (judgement)."""
 PUMPED_DOWN = -4.0
 """Log odds of a trip where each stop ends at the switch by design and the call is not logged, but for a failed start
-that is tried again as soon as the timer or the switch lets it."""
+among long runs that is tried again as soon as the timer or the switch lets it."""
 SEEN_TWICE = 1.25
 """Logging intervals that a stretch with two samples in it outlasts as logged, and one with a single sample does not."""
 FAILED_START_OFF_S = 900.0
@@ -240,7 +241,7 @@ def _other_evidence(side: Side, stops: Stops, allowed: Mask, known: Known, blur:
     unknown = np.isnan(stops.still_called)
     brief = (stops.off_s <= 2 * stops.wait_s) | known.from_split
     most = min(CALL_STILL_ON, -float(np.log(stops.unseen_pauses)))
-    still_on = np.where(brief, min(CALL_ON_BRIEFLY, most), most)
+    still_on = np.where(brief, 0.0 if known.from_split else min(CALL_ON_BRIEFLY, most), most)
     called = np.where(stops.still_called == 1, still_on, np.where(stops.still_called == 0, CALL_GONE, 0.0))
     usual_s = float(np.median(stops.run_s)) if len(stops) else 0.0
     odds = SHORT_RUN if usual_s > LONG_RUNS_S else SHORT_RUN_AMONG_SHORT
@@ -250,13 +251,14 @@ def _other_evidence(side: Side, stops: Stops, allowed: Mask, known: Known, blur:
     timed = _timed(stops)
     among_long = bool(len(stops)) and float(np.quantile(stops.off_s, 0.75)) > LONG_OFFS_S
     idle = known.perhaps_always_wanted & (stops.off_s > BARELY_RAN_OFF_S) & (stops.run_s < LEAST_DUTY * stops.off_s)
+    shows_timers = stops.wait_s <= SLOWEST_FOR_TIMERS_S
     may_latch = _may_latch(side, stops, timed & stops.on_start)
     again = stops.on_start & np.insert(timed[:-1], 0, False)[: len(stops)] & may_latch
     free = ~timed & ~idle & ~again & (side.rested_kpa > (known.reset_kpa or np.inf) + 2 * blur)
-    told = timed & among_long & (stops.wait_s <= SLOWEST_FOR_TIMERS_S)
+    told = timed & among_long & shows_timers
     rest = np.where(told, TIMED_OFF, np.where(free, FREE_TO_START if may_latch else FREE_OF_ALL, 0.0)) * stops.restarts
     rest = np.where(unknown, rest + BARELY_RAN * idle, 0.0)
-    tried = stops.on_start & (timed | (~free & (known.reset_kpa is not None)))
+    tried = stops.on_start & shows_timers & (usual_s > LONG_RUNS_S) & (timed | (~free & (known.reset_kpa is not None)))
     by_design = unknown & known.pumps_down & ~tried & ~stops.solenoid_open
     seen = np.where((stops.still_called == 0) | by_design, 0.0, seen)
     other = np.where(side.other_opened == 1, -SWITCH_SEEN_OPEN, 0.0)
