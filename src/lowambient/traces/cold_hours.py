@@ -70,7 +70,7 @@ def hours_of(at_s: Array, condensing_c: Array, outdoor_c: Array, step_s: float, 
         length_s = SPARSE_S
         first, count = groups(at_s, SPARSE_S)
     no = np.repeat(np.arange(len(first)), count)
-    middle_c = _medians(condensing_c, no, first, count)
+    middle_c = medians(condensing_c, no, first, count)
     off_k = np.clip(condensing_c - middle_c[no], -2 * WIDEST_SAW_K, 2 * WIDEST_SAW_K)
     step_k = np.abs(np.diff(off_k, prepend=0.0))
     step_k[first] = 0.0
@@ -87,7 +87,7 @@ def hours_of(at_s: Array, condensing_c: Array, outdoor_c: Array, step_s: float, 
         first_s=at_s[first],
         last_s=at_s[first + count - 1],
         condensing_c=middle_c,
-        outdoor_c=_medians(outdoor_c, no, first, count),
+        outdoor_c=medians(outdoor_c, no, first, count),
         swing_k=np.where(known, swing_k, np.nan),
         weight=np.minimum(count * step_s / (WHOLE_SHARE * length_s), 1.0) * length_s / (HOURS_ALIKE * HOUR_S),
     )
@@ -115,7 +115,7 @@ def noise_k(trace: Trace, running: Running) -> float:
     return K_PER_E_FOLD * min(at_rest, MOST_NOISE_KPA) / float(np.median(head_kpa[running_now]))
 
 
-def _medians(value: Array, no: Index, first: Index, count: Index) -> Array:
+def medians(value: Array, no: Index, first: Index, count: Index) -> Array:
     """Median of each group of consecutive values: sorted by group and value as one number."""
     span = 1024.0
     ordered = np.sort(value + span * no) - span * no

@@ -16,7 +16,7 @@ import numpy.typing as npt
 import polars as pl
 
 from lowambient.traces.circuit import Array, Listed, Mask, Trace
-from lowambient.traces.cold_hours import COLD_C, Hours, hours_of, least_over_k, noise_k
+from lowambient.traces.cold_hours import COLD_C, Hours, groups, hours_of, least_over_k, medians, noise_k
 from lowambient.traces.head_states import (
     BEHAVIOURS,
     CYCLING,
@@ -44,12 +44,19 @@ SCHEMA: dict[str, pl.DataType] = {
     "change_lower": pl.Datetime("us", "UTC"),
     "change_upper": pl.Datetime("us", "UTC"),
 }
+Facts = tuple[float | None, float | None, int, float | None]
+"""Slope [-], band, K, samples, and share of them under ACTS_C [-]."""
 CANNOT_TELL = "cannot tell"
+ACTS_C = 25.0
+"""Condensing temperature under which a control in use would act: usual fan-off settings saturate at 26 to 34 °C. Above
+it, a circuit may follow ambient with nothing wrong with its control (common practice, limit is judgement)."""
 DAY_S = 86400.0
 ENOUGH_EVIDENCE = 3.0
 """Log likelihood by which a behaviour must beat both others."""
 TOO_STEEP = 0.65
 """Slope [-] at which nothing is held: two thirds of what ambient does comes through."""
+TOO_FLAT = 0.35
+"""Slope [-] within days at which nothing follows: of what ambient does, but a third comes through."""
 STEEPEST = 1.3
 """Steeper than that, load and not ambient moves condensing temperature (judgement)."""
 TURNS_AN_HOUR = 0.7
@@ -78,8 +85,7 @@ def head_pressure(trace: Trace, running: Running, listed: Listed, turned_s: Arra
     Columns: period_start, period_end, behaviour ("follows ambient", "held", "cycling", "cannot tell"), slope of
     condensing on outdoor temperature over the period's cold hours [-], band_c the width from the 5 % to the 95 %
     point of condensing temperature, K, samples of steady cold running, low_share the share of them with condensing
-    temperature under ACTS_C [-], and change_lower and change_upper, between
-    which the change at period_start lies (null for the first).
+    temperature under ACTS_C [-], and change_lower and change_upper, between which the change at period_start lies (null for the first).
 
     `turned_s`: when head pressure turned back at a fan's switching pressure, seconds since 1970. A liquid tap behind a
     flooding valve reads what the valve holds: a discharge tap is taken instead, and without one only "follows ambient"
@@ -112,7 +118,8 @@ def _doubted(period: Period, cold: Hours, behind_valve: bool, turned_s: Array) -
     sure and no steeper than ambient can make it.
     """
     if period.behaviour == BEHAVIOURS[FOLLOWS]:
-        return period
+        slope = _period_slope(period, cold)
+        return replace(period, behaviour=CANNOT_TELL) if slope is not None and slope < TOO_FLAT else period
     if behind_valve:
         return replace(period, behaviour=CANNOT_TELL)
     during = cold.where(_during(period, cold))
@@ -120,7 +127,7 @@ def _doubted(period: Period, cold: Hours, behind_valve: bool, turned_s: Array) -
         return replace(period, behaviour=BEHAVIOURS[CYCLING])
     if period.behaviour == CANNOT_TELL:
         return period
-    slope, error = _slope(during) or 0.0, _slope_error(during)
+    slope, error = _period_slope(period, cold) or 0.0, _slope_error(during)
     if slope <= TOO_STEEP:
         return period
     follows = slope - error > TOO_STEEP and slope < STEEPEST
@@ -139,7 +146,7 @@ def _slope_error(hours: Hours) -> float:
     days = len(np.unique(np.floor(hours.first_s / DAY_S)))
     if days < LEAST_DAYS:
         return np.inf
-    sd = 1.4826 * float(np.median(np.abs(y - np.median(y) - (_slope(hours) or 0.0) * (x - np.median(x)))))
+    sd = 1.4826 * float(np.median(np.abs(y - np.median(y) - (_slope(x, y) or 0.0) * (x - np.median(x)))))
     return float(NORMAL_90 * sd / (float(np.std(x)) * np.sqrt(days)))
 
 
@@ -209,9 +216,7 @@ def _joined(periods: Iterable[Period]) -> list[Period]:
     return joined
 
 
-def _facts(
-    period: Period, cold: Hours, at_s: Array, condensing_c: Array, counted_s: Array
-) -> Facts:
+def _facts(period: Period, cold: Hours, at_s: Array, condensing_c: Array, counted_s: Array) -> Facts:
     """What is told of a period; the arrays are of cold steady samples."""
     sampled = condensing_c[_within(period, at_s)]
     band_k = float(np.subtract(*np.quantile(sampled, [0.95, 0.05]))) if len(sampled) else None
@@ -234,9 +239,9 @@ def _period_slope(period: Period, cold: Hours) -> float | None:
     hours = cold.where(_during(period, cold))
     x, y = hours.outdoor_c, hours.condensing_c
     if period.behaviour == BEHAVIOURS[FOLLOWS] and len(hours):
-        first, count = _groups(hours.first_s, DAY_S)
+        first, count = groups(hours.first_s, DAY_S)
         no = np.repeat(np.arange(len(first)), count)
-        own_x, own_y = (each - _medians(each, no, first, count)[no] for each in (x, y))
+        own_x, own_y = (each - medians(each, no, first, count)[no] for each in (x, y))
         if np.std(own_x) >= LEAST_SPREAD_FOR_SLOPE_K:
             x, y = own_x, own_y
     return _slope(x, y)
@@ -255,7 +260,7 @@ def _slope(x: Array, y: Array) -> float | None:
     return float(slope)
 
 
-def _frame(periods: list[Period], facts: list[tuple[float | None, float | None, int]]) -> pl.DataFrame:
+def _frame(periods: list[Period], facts: list[Facts]) -> pl.DataFrame:
     rows = [
         (
             _us(each.start_s),
