@@ -85,7 +85,8 @@ def head_pressure(trace: Trace, running: Running, listed: Listed, turned_s: Arra
     Columns: period_start, period_end, behaviour ("follows ambient", "held", "cycling", "cannot tell"), slope of
     condensing on outdoor temperature over the period's cold hours [-], band_c the width from the 5 % to the 95 %
     point of condensing temperature, K, samples of steady cold running, low_share the share of them with condensing
-    temperature under ACTS_C [-], and change_lower and change_upper, between which the change at period_start lies (null for the first).
+    temperature under ACTS_C [-], and change_lower and change_upper, between which the change at period_start lies
+    (null for the first).
 
     `turned_s`: when head pressure turned back at a fan's switching pressure, seconds since 1970. A liquid tap behind a
     flooding valve reads what the valve holds: a discharge tap is taken instead, and without one only "follows ambient"
