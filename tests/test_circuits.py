@@ -10,6 +10,7 @@ from lowambient import judgement
 from lowambient.profile import load_profile
 from lowambient.records import inputs
 from lowambient.store import Store, circuits, count_readings, failed_audits
+from lowambient.store.circuits import _parts
 from lowambient.traces.circuit import Listed
 from lowambient.traces.fleet import analyse_fleet
 
@@ -71,3 +72,21 @@ def test_processes_change_nothing(store: Store) -> None:
     alone, together = analyse_fleet(given), analyse_fleet(reversed(given), processes=2)
     assert all(alone[name].equals(together[name], null_equal=True) for name in alone)
     assert alone["set_points"].height == 15
+
+
+def test_rows_that_lie_apart_come_together_in_time_order() -> None:
+    """Two units whose rows alternate and a circuit written in two halves, the later one first."""
+    at = [START + timedelta(minutes=minute) for minute in (10, 11, 0, 1, 2, 3)]
+    rows = pl.DataFrame(
+        {
+            "unit_id": ["A", "A", "B", "A", "A", "B"],
+            "circuit": ["1", "1", None, "1", "1", None],
+            "read_at": at,
+            "suction_kpa": [1.0, 2.0, 3.0, 4.0, 5.0, 6.0],
+        }
+    )
+    parts = _parts(rows)
+    assert {key: frame["suction_kpa"].to_list() for key, frame in parts.items()} == {
+        ("A", "1"): [4.0, 5.0, 1.0, 2.0],
+        ("B", None): [3.0, 6.0],
+    }

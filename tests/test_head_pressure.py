@@ -12,9 +12,11 @@ from hypothesis import strategies as st
 
 from lowambient.records.inputs import CHANNELS
 from lowambient.refrigerant.saturation import bubble_c, bubble_kpa, dew_kpa
-from lowambient.traces import head_pressure as module
+from lowambient.traces import head_states as module
 from lowambient.traces.circuit import Listed, Trace, trace_of
-from lowambient.traces.head_pressure import head_pressure, hour_costs, hours_of, likeliest_path
+from lowambient.traces.cold_hours import Hours, hours_of
+from lowambient.traces.head_pressure import Period, _doubted, head_pressure
+from lowambient.traces.head_states import hour_costs, likeliest_path
 from lowambient.traces.runs import Running, running
 
 LISTED = Listed("RTU-1", "1", "R-410A", 101.325)
@@ -198,6 +200,31 @@ def test_a_liquid_tap_behind_a_flooding_valve_cannot_judge_what_is_held():
     assert behaviours(circuit(outdoor_c + 12.0, outdoor_c, 300.0), flooded) == ["follows ambient"]
 
 
+def test_a_discharge_tap_stands_in_before_a_flooding_valve():
+    step_s, outdoor_c = 60.0, weather(10, 60.0)
+    held = np.full(len(outdoor_c), 32.0)
+    listed = replace(LISTED, head_control="flooded")
+    logged = frame(held, outdoor_c, step_s)
+    both = logged.with_columns(discharge_kpa=pl.col("liquid_kpa") + 30.0)
+    assert behaviours(trace_of(logged, listed), listed) == ["cannot tell"]
+    assert behaviours(trace_of(both, listed), listed) == ["held"]
+
+
+def test_fans_that_turn_the_head_back_every_hour_cycle_whatever_its_slope():
+    """Where the path sees no more than a restless head, the turning points decide; few of them do not."""
+    step_s, outdoor_c = 60.0, weather(10, 60.0)
+    chance = np.random.default_rng(3)
+    restless = circuit(outdoor_c + 14 + 5 * np.sin(np.arange(len(outdoor_c)) / 9) * chance.random(), outdoor_c, step_s)
+    every = restless.at_s[:: int(1800 / step_s)]
+    told = head_pressure(restless, running(restless), LISTED)
+    assert told["behaviour"].to_list() == ["follows ambient"]
+    period = Period(float(restless.at_s[0]), float(restless.at_s[-1]), "cycling")
+    hours = hours_of(restless.at_s, restless.condensing_c(), restless.outdoor_c, step_s, 0.5)
+    assert _doubted(period, hours, False, every).behaviour == "cycling"
+    assert _doubted(period, hours, False, every[:5]).behaviour == "follows ambient"
+    assert _doubted(period, hours, True, every).behaviour == "cannot tell"
+
+
 def test_no_readings_and_no_refrigerant():
     outdoor_c = weather(6, 300.0)
     trace = circuit(outdoor_c + 12.0, outdoor_c, 300.0)
@@ -302,7 +329,7 @@ def test_costs_against_a_slow_twin(seed):
     rng = np.random.default_rng(seed)
     count, mild_k = 40, 9.0
     swing_k = np.where(rng.random(count) < 0.2, np.nan, rng.exponential(2.0, count))
-    hours = module.Hours(
+    hours = Hours(
         np.arange(count) * 3600.0, np.arange(count) * 3600.0 + 3000, rng.normal(30, 8, count), rng.normal(5, 8, count),
         swing_k, rng.random(count),
     )  # fmt: skip
@@ -358,7 +385,7 @@ def test_what_one_behaviour_costs_alone(kind):
     by_day = rng.exponential(15.0, (5, len(states.level)))
     few = np.flatnonzero(states.behaviour == kind)
     cheapest = min(price_of(path, by_day, states) for path in itertools.product(few, repeat=5))
-    assert module._cost_of_one(by_day, states, kind) == pytest.approx(cheapest)
+    assert module.cost_of_one(by_day, states, kind) == pytest.approx(cheapest)
 
 
 # Invariances

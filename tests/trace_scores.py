@@ -99,7 +99,7 @@ def score_trips(found: pl.DataFrame, made: Made, kind: str | None = None) -> Tri
         at = found.filter(pl.col("kind") == one)["tripped_at"].sort().to_list()
         matched = pairs([row["tripped_at"] + shift for row in truth], at, tolerance(made))
         hit = {i for i, _ in matched}
-        false = len(at) - len(matched)
+        false = len(at) - len(matched) - _within_bursts(truth, at, matched, made)
         for i, row in enumerate(truth):
             if i not in hit and not row["seen"]:
                 continue
@@ -110,6 +110,18 @@ def score_trips(found: pl.DataFrame, made: Made, kind: str | None = None) -> Tri
                 brief += score
         plain += Tally(false=false)
     return TripScore(plain, brief)
+
+
+def _within_bursts(truth: list[dict], at: list[datetime], matched: list[tuple[int, int]], made: Made) -> int:
+    """Finds that match nothing at their instant, yet lie among trips too brief to be told one by one, at most as many.
+
+    Such trips are scored as a bound: a log that shows one of several in four samples says so much and no more.
+    """
+    hit, used = ({pair[place] for pair in matched} for place in (0, 1))
+    left = [row["tripped_at"] + logged_shift(made) for i, row in enumerate(truth) if i not in hit]
+    brief = [when for when, row in zip(left, (r for i, r in enumerate(truth) if i not in hit), strict=True)
+             if not _outlasts(row, made)]  # fmt: skip
+    return len(pairs(sorted(brief), [when for j, when in enumerate(at) if j not in used], 2 * tolerance(made)))
 
 
 def _outlasts(row: dict, made: Made) -> bool:
@@ -140,29 +152,51 @@ def _same_lockout(true: dict, found: dict, made: Made) -> bool:
     return both >= 0.5 * true_min and both >= 0.5 * found_min
 
 
-def score_lockouts(found: pl.DataFrame, made: Made) -> Tally:
-    """Lockouts over 30 minutes.
+def _as_logged(truth: list[dict], made: Made) -> list[tuple[dict, list[int]]]:
+    """Lockouts that only runs within two samples part, as one; each with the numbers of its true ones.
+
+    Such a run leaves one sample or none, as a trip within two samples does: no log tells the parts from the whole.
+    """
+    least = timedelta(seconds=2 * made.interval_s)
+    out: list[tuple[dict, list[int]]] = []
+    for number, row in enumerate(truth):
+        if out and row["started_at"] - out[-1][0]["ended_at"] <= least:
+            joined = {**out[-1][0], "ended_at": row["ended_at"], "may_end_at": row["may_end_at"]}
+            out[-1] = joined, [*out[-1][1], number]
+        else:
+            out.append((row, [number]))
+    return [each for each in out if len(each[1]) > 1]
+
+
+def score_lockouts(found: pl.DataFrame, made: Made, shown: bool = False) -> Tally:
+    """Lockouts over 30 minutes; with `shown` only true ones whose trip ended a run that outlasts two samples.
 
     Recall over true ones that follow a trip and are seen to begin; precision over found ones, which may match any true
     stop (also shorter, or without a trip before); time in defrost does not count. A found one with its end unknown runs
-    to the end of the log.
+    to the end of the log. True ones parted by runs within two samples may be found as one (`_as_logged`).
     """
     shift = logged_shift(made)
     end_of_log = made.frame["read_at"].max()
-    truth = made.lockouts.rows(named=True)
+    truth = made.lockouts.sort("started_at").rows(named=True)
     for row in truth:
         for name in ("started_at", "ended_at", "may_end_at"):
             row[name] += shift
+    joined = _as_logged(truth, made)
     claims = [{**row, "ended_at": row["ended_at"] or end_of_log} for row in found.rows(named=True)]
+    outlast = set(made.trips.filter(pl.col("run_s") > 2 * made.interval_s)["tripped_at"].to_list())
+    whole = {n for row, parts in joined if any(_same_lockout(row, each, made) for each in claims) for n in parts}
     right = missed = false = 0
-    for row in truth:
+    for number, row in enumerate(truth):
         net_min = _minutes(row["started_at"], row["ended_at"]) - row["defrost_min"]
+        if shown and row["started_at"] - shift not in outlast:
+            continue
         if net_min > LONG_MIN and row["after_trip"] and row["seen"]:
-            hit = any(_same_lockout(row, claim, made) for claim in claims)
+            hit = number in whole or any(_same_lockout(row, claim, made) for claim in claims)
             right, missed = right + hit, missed + (not hit)
+    any_true = [*truth, *(row for row, _ in joined)]
     for claim in claims:
         if _minutes(claim["started_at"], claim["ended_at"]) > LONG_MIN:
-            false += not any(_same_lockout(row, claim, made) for row in truth)
+            false += not any(_same_lockout(row, claim, made) for row in any_true)
     return Tally(right, missed, false)
 
 

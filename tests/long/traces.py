@@ -51,6 +51,7 @@ class Result:
     trips: TripScore = field(default_factory=lambda: TripScore(Tally(), Tally()))
     counts: tuple[int, int] = (0, 0)
     lockouts: Tally = field(default_factory=Tally)
+    shown_lockouts: Tally = field(default_factory=Tally)
     set_points: list[SetPoint] = field(default_factory=list)
     behaviour: list[tuple[str, str, float]] = field(default_factory=list)
     changes: Tally = field(default_factory=Tally)
@@ -128,6 +129,7 @@ def scored(path: Path) -> Result:
         result.trips = score_trips(found.trips, made)
         result.counts = trip_counts(found.trips, made)
         result.lockouts = score_lockouts(found.lockouts, made)
+        result.shown_lockouts = score_lockouts(found.lockouts, made, shown=True)
         result.set_points = score_set_points(found.set_points, made)
         result.behaviour = score_behaviour(found.head_pressure, made)
         result.changes = score_changes(found.head_pressure, made)
@@ -214,6 +216,7 @@ BLOCKS: tuple[Callable[[list[Result]], list[tuple[str, str]]], ...] = (
     trips_by_circuit,
     brief_bound,
     tally_lines("lockouts over 30 min", lambda r: r.lockouts),
+    lambda results: tally_lines("of these, run before outlasts 2", lambda r: r.shown_lockouts)(results)[:1],
     set_point_lines,
     behaviour_lines,
     tally_lines("changes within 2 days", lambda r: r.changes),

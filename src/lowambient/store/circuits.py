@@ -11,8 +11,8 @@ from lowambient.records import inputs
 from lowambient.store.database import Store
 from lowambient.store.queries import quoted
 
-ROWS_AT_ONCE = 5_000_000
-"""Readings held at one time: some 800 MB with all channels (judgement)."""
+ROWS_AT_ONCE = 2_000_000
+"""Readings held at one time: some 320 MB with all channels (judgement)."""
 HOUR_S = 3600
 ONLY_CIRCUIT = "1"
 UNITS_OF_ONE = (
@@ -70,14 +70,25 @@ def circuits(store: Store, rows_at_once: int = ROWS_AT_ONCE) -> Iterator[Circuit
     for units in _buckets(store, rows_at_once):
         names = ", ".join(quoted(unit) for unit in units)
         rows = store.query(
-            f"select unit_id, circuit, read_at{''.join(f', {name}' for name in channels)} from in_readings"
-            f" where unit_id in ({names})"
+            f"select unit_id::enum({names}) as unit_id, circuit, read_at{''.join(f', {name}' for name in channels)}"
+            f" from in_readings where unit_id in ({names})"
         )
-        parts = rows.partition_by("unit_id", "circuit", as_dict=True, include_key=False)
+        parts = _parts(rows)
         for unit_id, circuit in sorted(parts, key=lambda key: (key[0], key[1] or "")):
             frame = parts.pop((unit_id, circuit))
             named = ONLY_CIRCUIT if circuit is None and unit_id in of_one else circuit
             yield Circuit(unit_id, named, _with_weather(frame, stations.get(station_of.get(unit_id))))
+
+
+def _parts(rows: pl.DataFrame) -> dict[tuple[str, str | None], pl.DataFrame]:
+    """Rows by unit and circuit, without these columns; what lies together is not copied, and mostly in time order."""
+    stretches = rows.select(pl.struct("unit_id", "circuit").rle().struct.unnest()).unnest("value")
+    readings, begin = rows.drop("unit_id", "circuit"), 0
+    slices: dict[tuple[str, str | None], list[pl.DataFrame]] = {}
+    for length, unit_id, circuit in stretches.iter_rows():
+        slices.setdefault((unit_id, circuit), []).append(readings.slice(begin, length))
+        begin += length
+    return {key: pl.concat(sorted(each, key=lambda part: part["read_at"][0])) for key, each in slices.items()}
 
 
 def _buckets(store: Store, rows_at_once: int) -> Iterator[list[str]]:

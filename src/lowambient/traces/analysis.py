@@ -97,20 +97,21 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
     given = trace_of(frame, listed)
     if len(given) < FEWEST_SAMPLES:
         return _nothing(listed)
-    trace, faults = clean(given, listed.duty == "refrigeration")
+    trace, faults = clean(given, listed.duty in ("refrigeration", None), listed.barometric_kpa)
     state = running(trace)
-    seen = stops(trace, state)
+    at_switch = _at_low_switch(trace, listed)
+    seen = stops(at_switch, state)
     from_split = state.from_what == SPLIT
-    suction_noise = noise_kpa(trace["suction_kpa"], ~state.on)
+    suction_noise = noise_kpa(at_switch["suction_kpa"], ~state.on)
     head_noise = noise_kpa(trace.head_kpa, ~state.on)
     of_low, of_high = (each(listed, trace.refrigerant, from_split) for each in (lp_known, hp_known))
-    low = low_pressure(trace, state, seen, of_low, suction_noise)
+    low = low_pressure(at_switch, state, seen, of_low, suction_noise)
     high = high_pressure(trace, state, seen, of_high, head_noise)
     usual_reset = usual_kpa(listed.refrigerant, "lp reset", listed.barometric_kpa) if listed.refrigerant else None
     is_low = low.trips(seen, trace.step_s) & ~(high.probability > low.probability)
     known_reset = (listed.lp_reset_kpa, usual_reset)
-    reset = lp_reset(trace, seen, is_low, known_reset, suction_noise, from_split)
-    fan_on, fan_off = fan_switching(
+    reset = lp_reset(at_switch, seen, is_low, known_reset, suction_noise, from_split)
+    fans = fan_switching(
         trace, state, cooling_samples(trace, listed), (listed.fan_on_kpa, listed.fan_off_kpa), head_noise
     )
     reset_kpa = reset.kpa if reset else listed.lp_reset_kpa or usual_reset
@@ -118,17 +119,19 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
     found: dict[str, Estimate | None] = {
         "lp cut-out": low.cut_out,
         "lp reset": reset,
-        "fan on": fan_on,
-        "fan off": fan_off,
+        "fan on": fans.on,
+        "fan off": fans.off,
         "hp cut-out": high.cut_out,
     }
     head_blur = float(np.hypot(head_noise, REPEATABILITY_KPA))
     is_high = high.trips(seen, trace.step_s) & ~(low.probability > high.probability)
-    standing = Standing(reset_kpa, (blur, head_blur), listed.duty)
+    standing = Standing(
+        reset_kpa, (blur, head_blur), listed.duty, bool(listed.heat_pump) and not trace.has("heating"), low.latches
+    )
     locked = lockouts(trace, state, seen, (is_low, is_high), standing)
     learned = Learned(
-        fan_on_kpa=fan_on.kpa if fan_on else None,
-        fan_off_kpa=fan_off.kpa if fan_off else None,
+        fan_on_kpa=fans.on.kpa if fans.on else None,
+        fan_off_kpa=fans.off.kpa if fans.off else None,
         lp_cut_out=switch_limit(low.cut_out, of_low, blur, listed.duty is not None),
         hp_cut_out=switch_limit(high.cut_out, of_high, head_blur, True),
         lp_trips_s=trace.at_s[seen.first_off[is_low]],
@@ -140,12 +143,19 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
         trips=_trips(trace, seen, low, high, (suction_noise, head_noise) if from_split else None),
         lockouts=_lockouts(locked),
         set_points=set_points(wide, listed, trace.refrigerant),
-        head_pressure=head_pressure(trace, state, listed),
+        head_pressure=head_pressure(trace, state, listed, fans.turned_s),
         months=months(trace, state, listed, learned),
         faults=fault_frame(faults),
         steady=steady_points(trace, state, listed),
         jumpered=jumpered_spans(trace, state, listed, (low, high), learned),
     )
+
+
+def _at_low_switch(trace: Trace, listed: Listed) -> Trace:
+    """The trace with the pressure that the low-pressure switch sees in place of suction."""
+    if listed.lp_switch_at != "liquid" or not trace.head_tap:
+        return trace
+    return trace.with_channels(suction_kpa=trace.head_kpa)
 
 
 def _nothing(listed: Listed) -> Analysis:
@@ -156,17 +166,18 @@ def _nothing(listed: Listed) -> Analysis:
 
 
 def _instants(seconds: np.ndarray) -> pl.Series:
-    return (
-        pl.Series((np.asarray(seconds) * 1e6).round().astype(np.int64))
-        .cast(pl.Datetime("us"))
-        .dt.replace_time_zone("UTC")
-    )
+    return pl.Series((np.asarray(seconds) * 1e6).round().astype(np.int64)).cast(INSTANT)
 
 
-def _stopped_s(trace: Trace, first: Indices, channel: Array, noise_kpa: float) -> Array:
-    """When each stop happened that the split shows: the sample after the one at which its pressure was furthest."""
+def _stopped_s(trace: Trace, first: Indices, noises: tuple[float, float]) -> Array:
+    """When each stop happened that the split shows: the sample after the one at which suction was lowest and head
+    highest, the later of the two: suction may rise in a run too, and head hold for a while in a rest."""
     begin = np.searchsorted(trace.at_s, trace.at_s[first] - SPLIT_LATE_S)
-    turned = [_last_near_top(channel, low, high, noise_kpa) for low, high in zip(begin, first, strict=True)]
+    channels = -trace["suction_kpa"], trace.head_kpa
+    turned = [
+        max(_last_near_top(channel, low, high, noise) for channel, noise in zip(channels, noises, strict=True))
+        for low, high in zip(begin, first, strict=True)
+    ]
     return np.asarray(trace.at_s[np.minimum(np.array(turned, dtype=np.int64) + 1, first)])
 
 
@@ -181,13 +192,12 @@ def _last_near_top(channel: Array, low: int, high: int, noise_kpa: float) -> int
 def _trips(trace: Trace, seen: Stops, low: Judged, high: Judged, noises: tuple[float, float] | None) -> pl.DataFrame:
     """Both kinds of trips; `noises` of suction and head where the state comes from the pressure split, else null."""
     frames = []
-    channels = -trace["suction_kpa"], trace.head_kpa
-    for place, (kind, judged, other) in enumerate((("low pressure", low, high), ("high pressure", high, low))):
+    for kind, judged, other in (("low pressure", low, high), ("high pressure", high, low)):
         which = np.flatnonzero(judged.trips(seen, trace.step_s) & (judged.probability >= other.probability))
         first = seen.first_off[which]
         stopped_s = trace.at_s[first]
         if noises is not None:
-            stopped_s = _stopped_s(trace, first, channels[place], noises[place])
+            stopped_s = _stopped_s(trace, first, noises)
         frames.append(
             pl.DataFrame(
                 {

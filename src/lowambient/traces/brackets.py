@@ -18,6 +18,8 @@ REPEATABILITY_KPA = 5.0
 """Standard deviation of a switch about its own setting, 0.7 psi (judgement; makers give a few psi as tolerance)."""
 LAGS_S = np.array([0.0, 5.0, 10.0, 15.0, 20.0, 30.0, 40.0, 55.0])
 """Sensor lags that are weighed against each other, alike likely (judgement: bare transducer to long hose)."""
+LAG_BELIEVED = 0.5
+"""Power of what the scatter of events says of the lag: events that are something else scatter too (judgement)."""
 INDEPENDENT = 12.0
 """Events that speak for themselves; more of them share what this model leaves out, and narrow nothing (judgement)."""
 STRAY_SHARE = 0.15
@@ -91,8 +93,9 @@ def log_likelihood(events: Events, grid: Array, noise_kpa: float) -> Array:
     blur = np.hypot(noise_kpa, REPEATABILITY_KPA)
     span = grid[-1] - grid[0]
     share = min(1.0, INDEPENDENT / len(events))
-    by_lag = [share * _log_likelihood(events, grid, blur, span, lag_s) for lag_s in LAGS_S]
-    return np.asarray(np.logaddexp.reduce(by_lag, axis=0) - np.log(len(LAGS_S)))
+    by_lag = np.stack([share * _log_likelihood(events, grid, blur, span, lag_s) for lag_s in LAGS_S])
+    fits = np.logaddexp.reduce(by_lag, axis=1, keepdims=True)
+    return np.asarray(np.logaddexp.reduce(by_lag - (1 - LAG_BELIEVED) * fits, axis=0))
 
 
 def _log_likelihood(events: Events, grid: Array, blur: float, span: float, lag_s: float) -> Array:

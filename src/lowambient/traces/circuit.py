@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -68,7 +69,7 @@ class Trace:
         """Whether the channel was read at all."""
         return bool(np.isfinite(self.channels[channel]).any())
 
-    @property
+    @cached_property
     def head_tap(self) -> str:
         """The channel that stands for head pressure: liquid_kpa, discharge_kpa, or empty."""
         return next((tap for tap in ("liquid_kpa", "discharge_kpa") if self.has(tap)), "")
@@ -78,7 +79,7 @@ class Trace:
         """Head pressure at the liquid tap, else at the discharge tap."""
         return self.channels[self.head_tap or "liquid_kpa"]
 
-    @property
+    @cached_property
     def outdoor_c(self) -> Array:
         """Outdoor temperature at the condenser as logged, the station's where none was."""
         logged = self.channels["outdoor_c"]
@@ -121,13 +122,34 @@ def trace_of(frame: pl.DataFrame, listed: Listed) -> Trace:
     `frame` has read_at, the channels of `records.inputs.CHANNELS`, station_c and station_wind_m_s; of rows with the
     same instant the means are taken.
     """
-    names = [name for name in inputs.CHANNELS if name != "mode"]
-    heating = pl.col("mode").cast(pl.String).is_in(["heating", "defrost"]).cast(pl.Float64).alias("heating")
-    values = frame.select("read_at", pl.col(*names, "station_c", "station_wind_m_s").cast(pl.Float64), heating)
-    if values["read_at"].is_duplicated().any():
-        values = values.unique().group_by("read_at").mean()
-    values = values.sort("read_at")
-    at_s = values["read_at"].dt.timestamp("us").to_numpy() / 1e6
-    channels = {name: values[name].fill_null(np.nan).to_numpy() for name in values.columns[1:]}
+    read_us = frame["read_at"].dt.timestamp("us").to_numpy()
+    if np.any(np.diff(read_us) <= 0):
+        frame = _in_order(frame)
+        read_us = frame["read_at"].dt.timestamp("us").to_numpy()
+    at_s = read_us / 1e6
+    unread = np.full(len(at_s), np.nan)
+    names = [name for name in (*inputs.CHANNELS, "station_c", "station_wind_m_s") if name != "mode"]
+    channels = {name: _numbers(frame[name]) if frame[name].null_count() < len(at_s) else unread for name in names}
+    channels["heating"] = _heating(frame["mode"]) if frame["mode"].null_count() < len(at_s) else unread
     step_s = float(np.median(np.diff(at_s))) if len(at_s) > 1 else np.nan
     return Trace(at_s, step_s, channels, listed.refrigerant)
+
+
+def _numbers(column: pl.Series) -> Array:
+    return column.cast(pl.Float64).fill_null(np.nan).to_numpy()
+
+
+def _heating(mode: pl.Series) -> Array:
+    """1 where the unit heats or defrosts, 0 where it does not, NaN where that is not known."""
+    return _numbers(mode.cast(pl.String).is_in(["heating", "defrost"])) if mode.dtype != pl.Float64 else _numbers(mode)
+
+
+def _in_order(frame: pl.DataFrame) -> pl.DataFrame:
+    """Readings in time order; of rows with the same instant the means, a mode as its share of heating."""
+    frame = frame.sort("read_at")
+    if not frame["read_at"].is_duplicated().any():
+        return frame
+    names = [name for name in (*inputs.CHANNELS, "station_c", "station_wind_m_s") if name != "mode"]
+    mode = pl.col("mode").cast(pl.String).is_in(["heating", "defrost"]).cast(pl.Float64)
+    values = frame.select("read_at", pl.col(names).cast(pl.Float64), mode)
+    return values.unique().group_by("read_at").mean().sort("read_at")

@@ -6,11 +6,10 @@ from datetime import UTC, datetime
 import numpy as np
 import polars as pl
 
-from lowambient.refrigerant.saturation import bubble_c
 from lowambient.traces.circuit import Array, Mask, Trace
+from lowambient.traces.scales import PRESSURES, misfit, read_as, without_refrigerant
 
 CORRECTED, SET_ASIDE, SHOWN = "corrected", "set aside", "shown"
-PRESSURES = ("suction_kpa", "liquid_kpa", "discharge_kpa")
 SCHEMA: dict[str, pl.DataType] = {
     "channel": pl.String(),
     "fault": pl.String(),
@@ -21,8 +20,9 @@ SCHEMA: dict[str, pl.DataType] = {
 }
 
 REVERSED_SHARE = 0.9
-CLEAR_SPLIT = 0.25
-"""Logarithm of the ratio of two pressures from which it is plain which one is higher."""
+CLEAR_SPLIT = 0.5
+"""Logarithm of the ratio of two pressures from which it is plain which one is higher: a circuit at rest may stand
+reversed, held up by a warm indoor coil, but by less (judgement)."""
 STUCK_S = 7200.0
 STUCK_SAMPLES = 24
 MOVING_KPA = 70.0
@@ -30,14 +30,6 @@ MOVING_KPA = 70.0
 SPIKE_KPA = 100.0
 """A lone reading that stands out this far from both neighbours, which agree, is not the circuit's (judgement)."""
 FASTEST_SPIKE_STEP_S = 90.0
-SETTLED_S = 5400.0
-RESTING_SPLIT = 0.1
-POSSIBLE_STANDING_K = (-4.0, 14.0)
-"""Standing bubble temperature over outdoor: sensor errors below, heat of crankcase heaters, sun and building above."""
-COLDER_THAN_INDOORS_C = 15.0
-"""Above it the charge may lie in the indoor coil and stand at the indoor temperature (judgement)."""
-ATMOSPHERE_KPA = 101.325
-FEWEST_SETTLED = 20
 CLOCK_HOURS = 14
 FEWEST_CLOCK_HOURS = 96
 CLOCK_GAIN = 0.6
@@ -56,13 +48,15 @@ class Fault:
     sentence: str
 
 
-def clean(trace: Trace, cools_a_box: bool = False) -> tuple[Trace, list[Fault]]:
+def clean(trace: Trace, cools_a_box: bool, barometric_kpa: float) -> tuple[Trace, list[Fault]]:
     """The trace with faults corrected or set aside, and the faults that were found.
 
-    `cools_a_box`: the charge may lie in a box colder than the outdoor air, so where it stands tells nothing.
+    `cools_a_box`: for all one knows the charge may lie in a box, so where it stands tells little.
     """
-    faults: list[Fault] = []
-    for step in (_swapped, _spikes, _stuck, _clock, *([] if cools_a_box else [_standing])):
+    trace, faults = _swapped(trace)
+    trace, found = _scaled(trace, cools_a_box, barometric_kpa)
+    faults += found
+    for step in (_spikes, _stuck, _clock):
         trace, found = step(trace)
         faults += found
     return trace, faults
@@ -197,39 +191,13 @@ def _moved_station(trace: Trace, shift: int) -> Array:
     return np.interp(trace.at_s + 3600.0 * shift, trace.at_s[known], trace["station_c"][known])
 
 
-def _standing(trace: Trace) -> tuple[Trace, list[Fault]]:
-    """A circuit long at rest stands near the outdoor temperature: if not, its pressure or refrigerant is wrong."""
-    settled = settled_mask(trace)
-    outdoor = trace.outdoor_c
-    settled &= (outdoor < COLDER_THAN_INDOORS_C) & np.isfinite(trace["suction_kpa"])
-    if trace.refrigerant is None or settled.sum() < FEWEST_SETTLED:
+def _scaled(trace: Trace, cools_a_box: bool, barometric_kpa: float) -> tuple[Trace, list[Fault]]:
+    """Pressures in another unit, or that the listed refrigerant cannot have."""
+    found = misfit(trace, cools_a_box, barometric_kpa)
+    if found is None:
         return trace, []
-    standing, out_c = trace["suction_kpa"][settled], outdoor[settled]
-    low, high = POSSIBLE_STANDING_K
-    over_k = float(np.nanmedian(bubble_c(trace.refrigerant, standing) - out_c))
-    if low <= over_k <= high:
-        return trace, []
-    shifted = {
-        text: float(np.nanmedian(bubble_c(trace.refrigerant, standing + kpa) - out_c))
-        for text, kpa in (("gauge taken for absolute", ATMOSPHERE_KPA), ("absolute taken for gauge", -ATMOSPHERE_KPA))
-    }
-    fits = [text for text, k in shifted.items() if low <= k <= high and text == "gauge taken for absolute"]
-    if over_k < low and fits:
-        moved = {channel: trace[channel] + ATMOSPHERE_KPA for channel in PRESSURES}
-        sentence = f"at rest it would stand {over_k:.0f} K from the outdoor temperature; as gauge pressure it fits"
-        return trace.with_channels(**moved), [Fault("suction_kpa", fits[0], *_whole(trace), CORRECTED, sentence)]
-    sentence = (
-        f"at rest it stands {over_k:.0f} K from the outdoor temperature, which {trace.refrigerant} cannot: the"
-        " refrigerant on the list, the unit of pressure or a sensor is wrong; saturation temperatures are set aside"
-    )
-    without = Trace(trace.at_s, trace.step_s, trace.channels, None)
-    return without, [Fault("suction_kpa", "refrigerant or pressure does not fit", *_whole(trace), SET_ASIDE, sentence)]
-
-
-def settled_mask(trace: Trace) -> Mask:
-    """Samples at which head and suction have been alike for an hour and a half: the circuit rests and has settled."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        apart = ~(np.abs(np.log(trace.head_kpa / trace["suction_kpa"])) < RESTING_SPLIT)
-    apart |= trace.gap_before()
-    last_apart = np.maximum.accumulate(np.where(apart, np.arange(len(apart)), 0))
-    return np.asarray(~apart & (trace.at_s - trace.at_s[last_apart] >= SETTLED_S))
+    if found.reading is None:
+        fault = Fault("suction_kpa", "refrigerant or pressure does not fit", *_whole(trace), SET_ASIDE, found.sentence)
+        return without_refrigerant(trace), [fault]
+    fault = Fault("suction_kpa", found.reading.text, *_whole(trace), CORRECTED, found.sentence)
+    return read_as(trace, found.reading), [fault]

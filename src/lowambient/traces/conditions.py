@@ -8,7 +8,7 @@ import numpy.typing as npt
 import polars as pl
 
 from lowambient.traces.circuit import Array, Listed, Mask, Trace
-from lowambient.traces.head_pressure import COLD_C
+from lowambient.traces.cold_hours import COLD_C
 from lowambient.traces.known import SwitchLimit
 from lowambient.traces.runs import Running
 from lowambient.traces.steady import cooling_samples, past_start, steady_samples, thinned

@@ -32,6 +32,21 @@ TIGHT_SHARE = 0.15
 """Scatter of turning points, in swings, above which they are not a switch's (judgement)."""
 SAMPLES_A_RAMP = 3.0
 FLAT_SAW_BINS = 160
+SAMPLES_ABOUT, PHASES = 12, np.array([0.125, 0.375, 0.625, 0.875])
+"""Samples before and after a turning point, and where between two samples it may lie."""
+
+
+@dataclass(frozen=True)
+class FanSwitching:
+    """Fan-on and fan-off pressures, each null where it cannot be told, and when head pressure turned back at the first
+    (seconds since 1970 UTC; none where it does not saw between two pressures)."""
+
+    on: Estimate | None
+    off: Estimate | None
+    turned_s: Array
+
+
+NO_SAW = FanSwitching(None, None, np.empty(0))
 
 
 @dataclass(frozen=True)
@@ -45,27 +60,28 @@ class Turns:
 
 def fan_switching(
     trace: Trace, running: Running, cools: Mask, listed_kpa: tuple[float | None, float | None], noise_kpa: float
-) -> tuple[Estimate | None, Estimate | None]:
-    """Fan-on and fan-off pressures, each null where head pressure does not saw between two.
+) -> FanSwitching:
+    """Where a fan switches, from how head pressure saws between two pressures.
 
     `cools`: samples (samples,) in which a running circuit cools; `listed_kpa`: what the list says of both.
     """
     head = np.where(cools, trace.head_kpa, np.nan)
     turns = _turns(trace, running, head, noise_kpa)
     if min(len(turns.peaks), len(turns.troughs)) < FEWEST_TURNS:
-        return None, None
+        return NO_SAW
     tops, bottoms = head[turns.peaks], head[turns.troughs]
     swing = float(np.median(tops) - np.median(bottoms))
     if max(_scatter(tops), _scatter(bottoms)) > TIGHT_SHARE * swing + noise_kpa:
-        return None, None
+        return NO_SAW
     samples_a_ramp = len(turns.samples) / (len(turns.peaks) + len(turns.troughs))
     if samples_a_ramp < SAMPLES_A_RAMP:
         rate = swing / (samples_a_ramp * trace.step_s)
-        return _ends_of_saw(head[turns.samples], len(turns.peaks), rate, noise_kpa)
-    return (
-        _turning(trace, turns, listed_kpa[0], noise_kpa, 1.0),
-        _turning(trace, turns, listed_kpa[1], noise_kpa, -1.0),
+        ends = _ends_of_saw(head[turns.samples], len(turns.peaks), rate, noise_kpa)
+        return FanSwitching(*ends, trace.at_s[turns.peaks])
+    on, off = (
+        _turning(trace, turns, listed, noise_kpa, sign) for listed, sign in zip(listed_kpa, (1.0, -1.0), strict=True)
     )
+    return FanSwitching(on, off, trace.at_s[turns.peaks])
 
 
 def _scatter(values: Array) -> float:
@@ -83,12 +99,9 @@ def _turns(trace: Trace, running: Running, head: Array, noise_kpa: float) -> Tur
         begin = int(np.searchsorted(trace.at_s, trace.at_s[first] + STARTED_S))
         if trace.at_s[last] - trace.at_s[first] < SHORTEST_RUN_S or last - begin < 4:
             continue
-        run = head[begin : last + 1]
-        run = (
-            np.interp(np.arange(len(run)), np.flatnonzero(np.isfinite(run)), run[np.isfinite(run)])
-            if np.isfinite(run).any()
-            else run
-        )
+        run = _without_holes(head[begin : last + 1])
+        if not np.ptp(run) >= least:
+            continue
         up, down = find_peaks(run, prominence=least)[0], find_peaks(-run, prominence=least)[0]
         down = down[down > up[0]] if len(up) else down[:0]  # what comes before the first peak is the start
         if len(down):
@@ -97,6 +110,14 @@ def _turns(trace: Trace, running: Running, head: Array, noise_kpa: float) -> Tur
             samples.append(np.arange(begin, last + 1))
     joined = (np.concatenate(each) if each else np.empty(0, dtype=np.int64) for each in (peaks, troughs, samples))
     return Turns(*(each[np.isfinite(head[each])] for each in joined))
+
+
+def _without_holes(run: Array) -> Array:
+    """A stretch with what is missing put on the line between its neighbours; all NaN where nothing is known."""
+    known = np.isfinite(run)
+    if known.all() or not known.any():
+        return run
+    return np.interp(np.arange(len(run)), np.flatnonzero(known), run[known])
 
 
 def _turning(trace: Trace, turns: Turns, listed_kpa: float | None, noise_kpa: float, sign: float) -> Estimate | None:
@@ -110,13 +131,28 @@ def _turning(trace: Trace, turns: Turns, listed_kpa: float | None, noise_kpa: fl
     coming, going = _ramps(at_s, head, these, others)
     trail = going * np.log1p(coming / going)
     unseen = (at_s[these] - at_s[these - 1]) * coming * going / (coming + going)
-    reading = head[these]
+    ramps = float(np.median(coming)), float(np.median(going))
+    reading = head[these] - sign * noise_gain_kpa(*ramps, trace.step_s, noise_kpa)
     room = 20 * noise_kpa + float(np.median(unseen) + LAGS_S[-1] * np.median(trail))
     grid = grid_kpa(max(reading.min(), np.quantile(reading, 0.1) - room), np.quantile(reading, 0.9) + room)
     events = Events(reading, sign * trail, sign * unseen, np.ones(len(these)))
     log_prior = normal_log_prior(grid, listed_kpa, 25.0, 0.3) if listed_kpa is not None else np.zeros(len(grid))
     found = estimate(log_prior + log_likelihood(events, grid, noise_kpa), grid, len(these))
     return believed(found, events, noise_kpa)
+
+
+def noise_gain_kpa(coming: float, going: float, step_s: float, noise_kpa: float) -> float:
+    """How far the highest of noisy readings about a peak lies above the highest without noise, on average.
+
+    `coming`, `going`: rates of the ramps before and after the peak, kPa/s. The more samples lie within the noise of the
+    peak, the higher the highest of them: the mean of the largest of normal values about unlike means.
+    """
+    at_s = (np.arange(-SAMPLES_ABOUT, SAMPLES_ABOUT) + PHASES[:, None]) * step_s
+    under = np.where(at_s < 0, -at_s * coming, at_s * going)
+    reach = np.linspace(-under.min(axis=1).max() - 5 * noise_kpa, 5 * noise_kpa, 200)
+    all_below = ndtr((reach + under[:, :, None]) / noise_kpa).prod(axis=1)
+    highest = reach[-1] - np.trapezoid(all_below, reach, axis=1)
+    return float((highest + under.min(axis=1)).mean())
 
 
 def _ramps(at_s: Array, head: Array, these: Indices, others: Indices) -> tuple[Array, Array]:

@@ -32,6 +32,12 @@ after a rest, it is believed at two per cent (judgement)."""
 CLEARS_S = 3600.0
 """A shorter rest after a high-pressure trip may be a satisfied thermostat's, where no call is logged (judgement)."""
 
+SLOWEST_FOR_DIVES_S = 90.0
+"""A log as fast shows the trip before a lockout; a stop in spite of a call without one is a control's own doing."""
+
+APART = 1.3
+"""Head over suction [-] at which no circuit has long been at rest (judgement: sensors that disagree by 15 % each)."""
+
 OPEN, LATCHED, CANNOT_TELL = "switch open", "latched", "cannot tell"
 
 
@@ -54,6 +60,10 @@ class Standing:
     reset_kpa: float | None
     noises_kpa: tuple[float, float]
     duty: str | None
+    may_heat: bool = False
+    """A heat pump of which no mode is logged."""
+    latches: bool = True
+    """Whether a board may hold the circuit out above the reset after low-pressure trips."""
 
 
 @dataclass(frozen=True)
@@ -67,6 +77,11 @@ class _Rest:
     after_high: bool
     in_spite_of_call: bool
     failed_start: bool
+
+    @property
+    def held(self) -> bool:
+        """Whether its beginning alone says that the circuit was held out."""
+        return self.after_low or self.after_high or self.in_spite_of_call
 
 
 @dataclass(frozen=True)
@@ -85,21 +100,26 @@ def lockouts(
     """Lockouts of a circuit; `trips` (stops,): low- and high-pressure ones.
 
     Before each comes a trip, a stop in spite of a call that stands, or a start that failed, which in a slow log shows
-    only by its stir. A high-pressure switch closes as soon as the condenser cools: what holds after it is a latch.
-    Where calls are not logged, a rest above the reset may be a satisfied thermostat, and is left out unless the start
-    before it failed, or the unit is one that always cools.
+    only by its stir; or a call stands while the switch must be open. A high-pressure switch closes as soon as the
+    condenser cools: what holds after it is a latch. Where calls are not logged, a rest above the reset may be a
+    satisfied thermostat, and is left out unless the start before it failed, or the unit is one that always cools.
     """
     stirred = stirs(trace, standing.noises_kpa)
+    calls_logged = trace.has("cooling_called")
+    active, stirs_at = running.on | stirred, np.flatnonzero(stirred)
     found = []
     for rest in _rests(trace, running, stops, trips):
-        within = np.flatnonzero(stirred[rest.first : rest.last + 1]) + rest.first
-        for held in _held(trace, rest, tries(trace.at_s, rest.first, within)):
+        within = stirs_at[slice(*np.searchsorted(stirs_at, (rest.first, rest.last + 1)))]
+        if not (len(within) or rest.held or calls_logged):
+            continue
+        for held in _held(trace, rest, tries(trace.at_s, rest.first, within), standing):
             each = _lockout(trace, held, standing)
             after_high = rest.after_high and held.first == rest.first
             each = replace(each, kind=LATCHED) if after_high else each
             shortest_s = CLEARS_S if after_high and not _is_called(trace, held) else SHORTEST_S
             lasts = each.ended_s - each.started_s >= shortest_s
-            lasts &= not _by_chance(running.on | stirred, held)
+            lasts = lasts and not _by_chance(active, held)
+            lasts &= after_high or standing.latches or each.kind != LATCHED
             if lasts and _is_wanted(trace, rest, held, each, standing.duty) and _is_still(trace, held, standing):
                 found.append(each)
     return found
@@ -122,6 +142,7 @@ def _rests(trace: Trace, running: Running, stops: Stops, trips: tuple[Mask, Mask
     """Rests long enough for a lockout, those too whose beginning was not seen."""
     spans = running.spans
     of_stop = {int(first): stop for stop, first in enumerate(stops.first_off)}
+    misses_dives = running.from_what != SPLIT and trace.step_s > SLOWEST_FOR_DIVES_S
     lasts_s = trace.at_s[spans.last] - trace.at_s[spans.first] + trace.step_s
     for place in np.flatnonzero(~spans.on & (lasts_s >= SHORTEST_S)).tolist():
         after = place + 1
@@ -133,7 +154,7 @@ def _rests(trace: Trace, running: Running, stops: Stops, trips: tuple[Mask, Mask
             restarts=after < len(spans.on) and bool(spans.follows[after] & spans.on[after]),
             after_low=seen and bool(trips[0][stop]),
             after_high=seen and bool(trips[1][stop]),
-            in_spite_of_call=seen and running.from_what != SPLIT and bool(stops.still_called[stop] == 1),
+            in_spite_of_call=seen and misses_dives and bool(stops.still_called[stop] == 1),
             failed_start=seen and bool(stops.on_start[stop]),
         )
 
@@ -154,17 +175,26 @@ def _is_still(trace: Trace, held: _Held, standing: Standing) -> bool:
     channels = (trace["suction_kpa"][part], trace.head_kpa[part])
     limits_kpa = (min(RESTLESS * noise, RESTLESS_KPA) for noise in standing.noises_kpa)
     still = all(_scatter(channel) <= limit for channel, limit in zip(channels, limits_kpa, strict=True))
+    still = still and not (standing.may_heat and _is_apart(*channels))
     return still and held.last - held.first >= FEWEST_SAMPLES - 1
 
 
-def _held(trace: Trace, rest: _Rest, tried: list[tuple[int, int]]) -> list[_Held]:
+def _is_apart(suction: Array, head: Array) -> bool:
+    """Whether head stands over suction for most of a stretch, as while a heat pump heats."""
+    apart = head > APART * suction
+    return bool(2 * apart.sum() > np.isfinite(head / suction).sum())
+
+
+def _held(trace: Trace, rest: _Rest, tried: list[tuple[int, int]], standing: Standing) -> list[_Held]:
     """Stretches of one rest in which it was held out: from a trip or a try to the next try, or to the call's end.
 
-    Once a start has failed, later calls in the same rest are in vain too.
+    Once a start has failed, later calls in the same rest are in vain too, and so is one that stands while the pressure
+    is under the reset.
     """
-    found, held = [], rest.after_low or rest.after_high or rest.in_spite_of_call
+    found, held = [], rest.held
     for begin, end in _calls(trace, rest.first, rest.last):
         start = begin
+        held = held or _is_open(trace, slice(begin, end + 1), standing)
         for try_first, try_last in tried:
             if begin <= try_last <= end:
                 if held and try_first > start:
@@ -174,6 +204,16 @@ def _held(trace: Trace, rest: _Rest, tried: list[tuple[int, int]]) -> list[_Held
             at_end = "restart" if rest.restarts else "log"
             found.append(_Held(start, end, at_end if end == rest.last else "call"))
     return found
+
+
+def _is_open(trace: Trace, called: slice, standing: Standing) -> bool:
+    """Whether a call stands while the pressure shows that the low-pressure switch is open; not where none is logged."""
+    suction = trace["suction_kpa"][called]
+    suction = suction[np.isfinite(suction)]
+    logged = bool(np.isfinite(trace["cooling_called"][called]).any())
+    if standing.reset_kpa is None or not logged or len(suction) < FEWEST_SAMPLES:
+        return False
+    return float(np.median(suction)) < standing.reset_kpa - 2 * standing.noises_kpa[0]
 
 
 def _calls(trace: Trace, first: int, last: int) -> list[tuple[int, int]]:

@@ -6,7 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import median_filter
+from scipy.ndimage import maximum_filter1d, median_filter
 
 from lowambient.traces.bends import state_from_bends
 from lowambient.traces.circuit import GAP_STEPS, SHORTEST_GAP_S, Array, Mask, Trace
@@ -28,6 +28,8 @@ RUNNING_SHARE_OF_CURRENT = 0.3
 LEAST_RUNNING_A = 0.8
 SMOOTHED_S = 60.0
 """Span of the median that keeps noise from looking like a start (judgement); none where samples are farther apart."""
+ABOUT_A_RUN = 7
+"""Samples about each of a run's in which its pressures may part: sensors lag (judgement)."""
 KNEE_WITHIN_S, KNEE_AFTER_S, KNEE_SHARE = 180.0, 60.0, 0.1
 """A change shows in the split at most so long before or after its bend, and is under way once so much of it is done."""
 
@@ -151,14 +153,24 @@ def _split_state(trace: Trace, ratio: Array) -> Array:
     everywhere = np.ones(len(told), dtype=bool)
     noises = noise_kpa(suction[told], everywhere), noise_kpa(head[told], everywhere)
     limits = _split_limits(ratio)
-    apart = np.diff(trace.at_s[told], prepend=-np.inf) > max(GAP_STEPS * trace.step_s, SHORTEST_GAP_S)
-    bounds = np.append(np.flatnonzero(apart), len(told))
+    gaps = np.diff(trace.at_s[told], prepend=-np.inf) > max(GAP_STEPS * trace.step_s, SHORTEST_GAP_S)
+    bounds = np.append(np.flatnonzero(gaps), len(told))
     for begin, end in pairwise(bounds.tolist()):
         part = told[begin:end]
         found = state_from_bends(trace.step_s, (suction[part], head[part]), noises, limits)
-        found = _sharpened(trace.at_s[part], _smoothed(np.log(head[part] / suction[part]), trace.step_s), found)
+        apart = np.log(head[part] / suction[part])
+        found = _sharpened(trace.at_s[part], _smoothed(apart, trace.step_s), found)
+        found = _that_part(found, apart, limits[0])
         state[part[0] : part[-1] + 1] = np.repeat(found, np.diff(part, append=part[-1] + 1))
     return state
+
+
+def _that_part(state: Array, ratio: Array, resting: float) -> Array:
+    """The same states without runs about which the log ratio never leaves what a circuit at rest shows: noise."""
+    first = np.concatenate([[0], np.flatnonzero(np.diff(state)) + 1])
+    most = np.maximum.reduceat(maximum_filter1d(ratio, size=ABOUT_A_RUN), first)
+    rests = (state[first] == 0) | (most <= resting)
+    return np.repeat(np.where(rests, 0.0, 1.0), np.diff(first, append=len(state)))
 
 
 def _sharpened(at_s: Array, ratio: Array, state: Array) -> Array:
@@ -168,24 +180,30 @@ def _sharpened(at_s: Array, ratio: Array, state: Array) -> Array:
     ends = np.append(edges, len(state))[1:]
     previous = 0
     for edge, end in zip(edges.tolist(), ends.tolist(), strict=True):
-        sign = 1.0 if state[edge] == 0 else -1.0
-        knee = _knee(at_s, sign * ratio, edge, previous, end)
-        moved[min(knee, edge) : max(knee, edge)] = state[edge] if knee < edge else state[edge - 1]
+        begins = state[edge]
+        knee = _knee(at_s, ratio, -1.0 if begins else 1.0, (previous, edge, end))
+        moved[min(knee, edge) : max(knee, edge)] = begins if knee < edge else state[edge - 1]
         previous = knee
     return moved
 
 
-def _knee(at_s: Array, ratio: Array, edge: int, begin: int, end: int) -> int:
-    """First sample of the fall about `edge`: after the split left its level, between two other changes."""
-    begin = max(begin + 1, int(np.searchsorted(at_s, at_s[edge] - KNEE_WITHIN_S)))
-    end = min(end - 1, int(np.searchsorted(at_s, at_s[edge] + KNEE_AFTER_S, side="right")))
+def _knee(at_s: Array, ratio: Array, sign: float, between: tuple[int, int, int]) -> int:
+    """First sample of the fall (sign -1: of the rise) about an edge: after the split left its level.
+
+    `between`: the change before, the edge itself, the change after.
+    """
+    before, edge, after = between
+    now_s = at_s[edge]
+    begin = max(before + 1, int(at_s.searchsorted(now_s - KNEE_WITHIN_S)))
+    end = min(after - 1, int(at_s.searchsorted(now_s + KNEE_AFTER_S, side="right")))
     if edge - begin < 1 or end <= edge:
         return edge
-    window = ratio[begin : end + 1]
-    lately = window[: edge - begin]
-    level = float(np.sort(lately)[int(0.9 * (len(lately) - 1))])
-    near = np.flatnonzero(window >= level - KNEE_SHARE * (level - window.min()))
-    return begin + int(near[-1]) + 1 if near[-1] + 1 < len(window) else edge
+    window = sign * ratio[begin : end + 1]
+    lately = np.sort(window[: edge - begin])
+    level = float(lately[int(0.9 * (len(lately) - 1))])
+    near = (window >= level - KNEE_SHARE * (level - window.min()))[::-1]
+    last = len(near) - 1 - int(near.argmax()) if near.any() else -1
+    return begin + last + 1 if 0 <= last < len(window) - 1 else edge
 
 
 def _split_limits(ratio: Array) -> tuple[float, float]:

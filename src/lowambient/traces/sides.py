@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lowambient.traces.circuit import Array, Trace
-from lowambient.traces.runs import Running
+from lowambient.traces.runs import Indices, Running
 from lowambient.traces.stops import Stops
 
 STEADY_AFTER_S = 300.0
@@ -97,21 +97,30 @@ def _furthest(channel: Array, running: Running, quantile: float) -> tuple[Array,
     return np.asarray(values[order][place[enough]]), ends_s[numbers[order][first[enough]]]
 
 
-def _middle(values: Array) -> float:
-    """The upper median, without the overhead of `np.median`, which is called for thousands of short runs."""
-    return float(np.partition(values, len(values) // 2)[len(values) // 2])
-
-
 def _as_run(channel: Array, running: Running, stops: Stops) -> tuple[Array, Array]:
     """Middle and scatter of the channel over the last ten minutes of each stop's run, but for the last of them."""
-    middle, scatter = np.full(len(stops), np.nan), np.full(len(stops), np.nan)
     at_s = running.at_s
-    begin = np.searchsorted(at_s, at_s[stops.last_on] - AS_RUN_S)
+    runs = running.run_no[stops.last_on]
+    begin = np.maximum(
+        np.searchsorted(at_s, at_s[stops.last_on] - AS_RUN_S), running.spans.first[running.spans.on][runs]
+    )
     end = np.searchsorted(at_s, at_s[stops.last_on] - AS_RUN_S / 10)
-    for place, (first, last, stop) in enumerate(zip(begin, end, stops.last_on, strict=True)):
-        seen = channel[first:last][running.run_no[first:last] == running.run_no[stop]]
-        seen = seen[np.isfinite(seen)]
-        if len(seen):
-            middle[place] = _middle(seen)
-            scatter[place] = 1.5 * _middle(np.abs(seen - middle[place]))
+    lengths = np.maximum(end - begin, 0)
+    group = np.repeat(np.arange(len(stops)), lengths)
+    within = np.arange(len(group)) - np.repeat(np.cumsum(lengths) - lengths, lengths)
+    values = channel[np.repeat(begin, lengths) + within]
+    middle = _middles(values, group, len(stops))
+    scatter = 1.5 * _middles(np.abs(values - middle[group]), group, len(stops))
     return middle, scatter
+
+
+def _middles(values: Array, group: Indices, groups: int) -> Array:
+    """The upper median of each group of values (in order of groups, NaN left out); NaN where there is none."""
+    known = np.isfinite(values)
+    values, group = values[known], group[known]
+    ordered = values[np.lexsort((values, group))]
+    counts = np.bincount(group, minlength=groups)
+    first = np.cumsum(counts) - counts
+    found = np.full(groups, np.nan)
+    found[counts > 0] = ordered[(first + counts // 2)[counts > 0]]
+    return found

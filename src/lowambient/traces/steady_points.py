@@ -29,7 +29,7 @@ def steady_points(trace: Trace, running: Running, listed: Listed) -> pl.DataFram
     read_us = (trace.at_s[steady][known] * 1e6).round().astype(np.int64)
     return pl.DataFrame(
         {
-            "read_at": pl.Series(read_us).cast(pl.Datetime("us")).dt.replace_time_zone("UTC"),
+            "read_at": pl.Series(read_us).cast(SCHEMA["read_at"]),
             "outdoor_c": outdoor_c[known],
             "condensing_c": condensing_c[known],
         },

@@ -25,6 +25,8 @@ class Stops:
     `run_s` is the length of the run before, infinite where its start was not seen. `lowest_kpa` is the lowest suction
     about the stop, `highest_kpa` the highest head; the rates are how fast each moved before it. `still_called`,
     `lp_opened`, `hp_opened` and `solenoid_shut` (while the compressor still ran) are 1, 0, or NaN where not logged.
+    `solenoid_open`: logged open when it ran last and when it stood. `unseen_pauses` [-] is about the share of pauses of
+    the call that come and go between two samples.
     """
 
     last_on: Indices
@@ -39,9 +41,11 @@ class Stops:
     highest_kpa: Array
     head_rate: Array
     still_called: Array
+    unseen_pauses: float
     lp_opened: Array
     hp_opened: Array
     solenoid_shut: Array
+    solenoid_open: Mask
     cooling: Mask
 
     def __len__(self) -> int:
@@ -79,9 +83,11 @@ def stops(trace: Trace, running: Running) -> Stops:
         highest_kpa=_extreme(head, about, 1.0),
         head_rate=np.maximum(_rate(at_s, head, last_on, run_begin), 0.0),
         still_called=_still_called(trace["cooling_called"], _call_read_at(running, first_off, last_off)),
+        unseen_pauses=_unseen_pauses(trace["cooling_called"]),
         lp_opened=_opened(trace["lp_switch_closed"], last_on, first_off),
         hp_opened=_opened(trace["hp_switch_closed"], last_on, first_off),
-        solenoid_shut=1 - trace["liquid_solenoid_open"][last_on],
+        solenoid_shut=_solenoid_shut(trace["liquid_solenoid_open"], running, last_on),
+        solenoid_open=(trace["liquid_solenoid_open"][last_on] == 1) & (trace["liquid_solenoid_open"][first_off] == 1),
         cooling=trace.cooling[last_on],
     )
 
@@ -122,6 +128,25 @@ def _still_called(called: Array, read_at: tuple[Indices, Indices]) -> Array:
     if not (np.nanmin(called, initial=1.0) < np.nanmax(called, initial=0.0)):
         return np.full(len(read_at[0]), np.nan)
     return np.asarray(np.minimum(called[read_at[0]], called[read_at[1]]))
+
+
+def _solenoid_shut(open_now: Array, running: Running, last_on: Indices) -> Array:
+    """1 where the liquid solenoid was shut while the compressor still ran, 0 where not, NaN where not logged.
+
+    The split shows a stop late, when the solenoid may have shut with it; so it must have been shut for a while.
+    """
+    if running.from_what != SPLIT:
+        return 1 - open_now[last_on]
+    before = np.searchsorted(running.at_s, running.at_s[last_on] - ABOUT_A_STOP_S)
+    return 1 - np.maximum(open_now[last_on], open_now[before])
+
+
+def _unseen_pauses(called: Array) -> float:
+    """Pauses of the call as short as a sample among all, by Laplace's rule: as many again fall between two samples."""
+    off = np.concatenate([[False], called == 0, [False]])
+    edges = np.flatnonzero(np.diff(off))
+    lengths = edges[1::2] - edges[::2]
+    return float(((lengths == 1).sum() + 1) / (len(lengths) + 2))
 
 
 def _opened(closed: Array, last_on: Indices, first_off: Indices) -> Array:

@@ -38,9 +38,10 @@ def stirs(trace: Trace, noises_kpa: tuple[float, float]) -> Mask:
 def _off(channel: Array, noise_kpa: float, ahead: int = 0) -> Array:
     """How far the channel, so many samples on, is from the three samples before each one, in deviations of a reading
     and beyond their drift; 0 where one is missing."""
-    before = np.stack([np.roll(channel, back) for back in (1, 2, 3)])
-    drift = STIRRED_DRIFT * np.abs(before[0] - before[2])
-    moved = np.roll(channel, -ahead) - np.median(before, axis=0)
+    one, two, three = (np.roll(channel, back) for back in (1, 2, 3))
+    drift = STIRRED_DRIFT * np.abs(one - three)
+    middle = np.maximum(np.minimum(one, two), np.minimum(np.maximum(one, two), three))
+    moved = np.roll(channel, -ahead) - middle
     return np.asarray(np.nan_to_num(np.sign(moved) * np.maximum(np.abs(moved) - drift, 0.0) / noise_kpa))
 
 

@@ -29,7 +29,8 @@ from lowambient.traces.stops import Stops
 CALL_STILL_ON, CALL_GONE = 4.0, -8.0
 """Log odds of a trip when cooling is still called for at rest, and when not: a switch that opens then pumps down."""
 CALL_ON_BRIEFLY = 1.5
-"""The same where the rest lasts no longer than two samples: the call may have gone and come between them."""
+"""The same where the rest lasts no longer than two samples: the call may have gone and come between them. Nothing where
+the split alone shows the stop: a call that stands speaks against a stop as much as for a trip."""
 SHORT_RUN_S, LONG_RUNS_S, SHORT_RUN, SHORT_RUN_AMONG_SHORT = 270.0, 600.0, 2.5, 1.0
 """Log odds from a run that no thermostat ends so soon (makers' least run times are three minutes and more; memory)."""
 LEAST_RUN_S = 180.0
@@ -43,6 +44,12 @@ SLOWEST_FOR_TIMERS_S = 120.0
 FREE_TO_START = -1.5
 """Log odds from a longer rest that ends well above the reset: the switch had let go long since, and only a latched
 board still held it (judgement); not where an earlier start had just failed, for then boards latch."""
+FREE_OF_ALL = -5.0
+"""The same where no board latches either."""
+MOST_TRIES = 5
+"""Failed starts in a row after which a board that latches would have done so (makers allow one to three; memory)."""
+MEMORY_S = 3600.0
+"""Boards count trips within a call or an hour (memory)."""
 LEAST_DUTY, BARELY_RAN_OFF_S, BARELY_RAN = 0.05, 1800.0, 2.0
 """Log odds from so small a share of running before a long rest, of a unit that cools all year: that satisfies no
 thermostat (judgement: machines are sized for several times the least load)."""
@@ -50,7 +57,9 @@ LONG_OFF_S, LONG_OFF_WANTED = 3600.0, 0.5
 """Log odds from an hour's stop of a unit that cools all year, where the call itself is not logged (judgement)."""
 PUMPED_DOWN = -4.0
 """Log odds of a trip where each stop ends at the switch by design and the call is not logged, but for a failed start
-that is tried again as soon as the timer or the switch lets it."""
+among long runs that is tried again as soon as the timer or the switch lets it."""
+SEEN_TWICE = 1.25
+"""Logging intervals that a stretch with two samples in it outlasts as logged, and one with a single sample does not."""
 FAILED_START_OFF_S = 900.0
 """A rest this long after a run within two samples is a start that failed (judgement)."""
 PRIOR_TRIP = 0.15
@@ -74,9 +83,9 @@ TRIPS_BELIEVED, RUNS_BELIEVED = 0.85, 0.85
 CROSSED_OVER_S = 60.0
 NEAR = 0.95
 """Share of the least high-pressure cut-out under which head has not come near one (judgement)."""
-SPEAK_FOR_THEMSELVES = 30.0
+SPEAK_FOR_THEMSELVES = 12.0
 """Stops that do; more of them share what this model leaves out, and outvote nobody's list (judgement)."""
-MOST_STOPS = 600
+MOST_STOPS = 300
 """Stops that the cut-out is learned from; more are thinned evenly."""
 
 
@@ -89,7 +98,7 @@ class Judged:
 
     `from_split`: stops are read from the pressures alone. `opened`: the switch itself was seen to open, 1, 0 or NaN
     where it is not logged. `jumpered`: a stretch, seconds since 1970, in which the switch did not act, null without
-    one; `through`: runs in it that settled beyond the switch.
+    one; `through`: runs in it that settled beyond the switch. `latches`: a board may hold the circuit out after trips.
     """
 
     probability: Array
@@ -98,6 +107,7 @@ class Judged:
     from_split: bool = False
     jumpered: Span | None = None
     through: int = 0
+    latches: bool = True
 
     def trips(self, stops: Stops, step_s: float) -> Mask:
         """Stops that are more likely a trip than not, and that can be told from a flicker of the log.
@@ -106,8 +116,10 @@ class Judged:
         call only if the state itself is logged), or where a long rest follows a start that failed. So trips that come
         as fast as the samples are a lower bound.
         """
-        is_seen = ((stops.still_called == 1) & (not self.from_split)) | (self.opened == 1)
-        outlasts = (stops.off_s > 2 * step_s) & ((stops.run_s > 2 * step_s) | (stops.off_s > FAILED_START_OFF_S))
+        lasts = stops.off_s > SEEN_TWICE * step_s
+        is_seen = ((stops.still_called == 1) & lasts & (not self.from_split)) | (self.opened == 1)
+        ran = stops.run_s > SEEN_TWICE * step_s
+        outlasts = lasts & (ran | (stops.off_s > FAILED_START_OFF_S))
         return np.asarray((self.probability > SURE) & (is_seen | outlasts))
 
 
@@ -168,7 +180,8 @@ def _judge(side: Side, stops: Stops, allowed: Mask, known: Known, noise_kpa: flo
         share = float(np.clip(probability[read].mean(), 0.05, 0.9))
     cut_out = _cut_out(side, stops, probability, grid, log_prior, noise_kpa)
     through = int((beyond[:, best] & _within(side.runs_at_s, spans[best])).sum())
-    return Judged(probability, side.opened, cut_out, known.from_split, spans[best], through)
+    latches = _may_latch(side, stops, _timed(stops) & stops.on_start & (probability > SURE))
+    return Judged(probability, side.opened, cut_out, known.from_split, spans[best], through, latches)
 
 
 def _never_near(side: Side, read: Indices, known: Known) -> bool:
@@ -227,27 +240,45 @@ def _other_evidence(side: Side, stops: Stops, allowed: Mask, known: Known, blur:
     """Log odds of a trip from everything but the pressure."""
     unknown = np.isnan(stops.still_called)
     brief = (stops.off_s <= 2 * stops.wait_s) | known.from_split
-    still_on = np.where(brief, CALL_ON_BRIEFLY, CALL_STILL_ON)
+    most = min(CALL_STILL_ON, -float(np.log(stops.unseen_pauses)))
+    still_on = np.where(brief, 0.0 if known.from_split else min(CALL_ON_BRIEFLY, most), most)
     called = np.where(stops.still_called == 1, still_on, np.where(stops.still_called == 0, CALL_GONE, 0.0))
     usual_s = float(np.median(stops.run_s)) if len(stops) else 0.0
     odds = SHORT_RUN if usual_s > LONG_RUNS_S else SHORT_RUN_AMONG_SHORT
     by_run = np.where(stops.run_s + stops.wait_s < LEAST_RUN_S, SHORT_RUN, odds)
     short = np.where((stops.run_s + stops.wait_s < SHORT_RUN_S) & (stops.still_called != 0), by_run, 0.0)
     seen = np.where(side.opened == 1, SWITCH_SEEN_OPEN, np.where(side.opened == 0, SWITCH_SEEN_CLOSED, 0.0))
-    timed = stops.off_s <= TIMED_OFF_S + stops.wait_s
+    timed = _timed(stops)
     among_long = bool(len(stops)) and float(np.quantile(stops.off_s, 0.75)) > LONG_OFFS_S
     idle = known.perhaps_always_wanted & (stops.off_s > BARELY_RAN_OFF_S) & (stops.run_s < LEAST_DUTY * stops.off_s)
-    again = stops.on_start & np.insert(timed[:-1], 0, False)[: len(stops)]
+    shows_timers = stops.wait_s <= SLOWEST_FOR_TIMERS_S
+    may_latch = _may_latch(side, stops, timed & stops.on_start)
+    again = stops.on_start & np.insert(timed[:-1], 0, False)[: len(stops)] & may_latch
     free = ~timed & ~idle & ~again & (side.rested_kpa > (known.reset_kpa or np.inf) + 2 * blur)
-    told = timed & among_long & (stops.wait_s <= SLOWEST_FOR_TIMERS_S)
-    rest = np.where(told, TIMED_OFF, np.where(free, FREE_TO_START, 0.0)) * stops.restarts
+    told = timed & among_long & shows_timers
+    rest = np.where(told, TIMED_OFF, np.where(free, FREE_TO_START if may_latch else FREE_OF_ALL, 0.0)) * stops.restarts
     rest = np.where(unknown, rest + BARELY_RAN * idle, 0.0)
-    by_design = unknown & known.pumps_down & ~(stops.on_start & ~free)
+    tried = stops.on_start & shows_timers & (usual_s > LONG_RUNS_S) & (timed | (~free & (known.reset_kpa is not None)))
+    by_design = unknown & known.pumps_down & ~tried & ~stops.solenoid_open
     seen = np.where((stops.still_called == 0) | by_design, 0.0, seen)
     other = np.where(side.other_opened == 1, -SWITCH_SEEN_OPEN, 0.0)
     long = np.where((stops.off_s > LONG_OFF_S) & known.always_wanted & unknown, LONG_OFF_WANTED, 0.0)
     pumped = np.where(by_design, PUMPED_DOWN, 0.0)
     return np.where(allowed, called + short + seen + other + long + rest + pumped, -12.0)
+
+
+def _timed(stops: Stops) -> Mask:
+    """Rests (stops,) no longer than timers make them."""
+    return np.asarray(stops.off_s <= TIMED_OFF_S + stops.wait_s)
+
+
+def _may_latch(side: Side, stops: Stops, tried: Mask) -> bool:
+    """Whether a board may hold the circuit out after some failed starts, `tried` (stops,): none that lets it try on and
+    on within the hour does. A slow log does not show how long runs and rests are, so there it may."""
+    which = np.flatnonzero(tried & (stops.wait_s <= SLOWEST_FOR_TIMERS_S))
+    first, last = which[:-MOST_TRIES], which[MOST_TRIES:]
+    in_a_row = last - first == MOST_TRIES
+    return not bool((in_a_row & (side.at_s[last] - side.at_s[first] <= MEMORY_S)).any())
 
 
 def _trip_density(side: Side, stops: Stops, which: Indices, grid: Array, blur: float) -> Array:

@@ -1,0 +1,189 @@
+"""Whether pressures are what they are said to be: unit of measure, gauge or absolute, refrigerant.
+
+A circuit long at rest stands near the outdoor temperature; one that runs condenses above it and evaporates where coils
+do. Pressures that break this are tried in other units. If one reading alone fits everything that can be checked, it is
+taken; else saturation temperatures are set aside.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from lowambient.refrigerant.saturation import bubble_c, dew_c
+from lowambient.traces.circuit import Array, Mask, Trace
+
+PRESSURES = ("suction_kpa", "liquid_kpa", "discharge_kpa")
+SETTLED_S = 5400.0
+RESTING_SPLIT, RUNNING_SPLIT = 0.1, 0.35
+"""Logarithm of head over suction under which a circuit may rest, and over which it runs."""
+POSSIBLE_STANDING_K = (-4.0, 14.0)
+"""Standing bubble temperature over outdoor: sensor errors below, heat of crankcase heaters, sun and building above."""
+COLDEST_BOX_C, WARMEST_ROOM_C = -30.0, 25.0
+"""Where the charge of a circuit that cools a box may lie, besides outdoors (judgement)."""
+COLDER_THAN_INDOORS_C = 15.0
+"""Above it the charge may lie in the indoor coil and stand at the indoor temperature (judgement)."""
+POSSIBLE_CONDENSING_K = (-6.0, 60.0)
+"""Condensing over outdoor in running: heat flows to the air, but for errors of sensors; no switch lets it go higher."""
+POSSIBLE_EVAPORATING_C = (-50.0, 25.0)
+FEWEST, ENOUGH = 20, 3000
+ATMOSPHERE_KPA = 101.325
+KPA_A_PSI, KPA_A_BAR = 6.894757, 100.0
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One way to read the pressures of a log: what was mistaken, and the absolute kPa for those given."""
+
+    text: str
+    absolute_kpa: Callable[[Array], Array]
+
+
+@dataclass(frozen=True)
+class Misfit:
+    """What is wrong with the scale of the pressures, in a sentence; `reading` is null where none is safe to take."""
+
+    sentence: str
+    reading: Reading | None
+
+
+@dataclass(frozen=True)
+class Seen:
+    """Samples (samples,) at which a settled circuit stands and at which one runs, none where they are few; the coldest
+    and the warmest place in which the charge may lie, degC."""
+
+    rests: Mask
+    runs: Mask
+    coldest_c: Array
+    warmest_c: Array
+
+
+AS_GIVEN = Reading("as given", lambda kpa: kpa)
+
+
+def readings(barometric_kpa: float) -> list[Reading]:
+    """Ways in which pressures are misread: gauge for absolute, one unit for another."""
+    units = (("psi", KPA_A_PSI), ("kPa", 1.0), ("bar", KPA_A_BAR))
+    others = [
+        Reading(f"{written} taken for {said}", _in_unit(kpa_written / kpa_said, barometric_kpa))
+        for written, kpa_written in units
+        for said, kpa_said in units
+        if written != said
+    ]
+    return [Reading("gauge taken for absolute", lambda kpa: kpa + barometric_kpa), *others]
+
+
+def _in_unit(factor: float, barometric_kpa: float) -> Callable[[Array], Array]:
+    return lambda kpa: (kpa - barometric_kpa) * factor + barometric_kpa
+
+
+def misfit(trace: Trace, cools_a_box: bool, barometric_kpa: float) -> Misfit | None:
+    """Null where the pressures may be right as given, or nothing can be checked."""
+    if trace.refrigerant is None:
+        return None
+    seen = _seen(trace, cools_a_box)
+    if _fits(trace, AS_GIVEN, seen):
+        return None
+    broken = _broken(trace, seen)
+    fitting = [each for each in readings(barometric_kpa) if _fits(trace, each, seen)]
+    if len(fitting) == 1 and not _stands(trace, AS_GIVEN, seen):
+        return Misfit(f"{broken}; as {fitting[0].text} they fit", fitting[0])
+    return Misfit(
+        f"{broken}, which {trace.refrigerant} cannot: the refrigerant on the list, the unit of pressure or a sensor is"
+        " wrong; saturation temperatures are set aside",
+        None,
+    )
+
+
+def read_as(trace: Trace, reading: Reading) -> Trace:
+    """The trace with its pressures read in another way."""
+    return trace.with_channels(**{channel: reading.absolute_kpa(trace[channel]) for channel in PRESSURES})
+
+
+def without_refrigerant(trace: Trace) -> Trace:
+    """The trace without saturation temperatures."""
+    return replace(trace, refrigerant=None)
+
+
+def _seen(trace: Trace, cools_a_box: bool) -> Seen:
+    with np.errstate(divide="ignore", invalid="ignore"):
+        split = np.log(trace.head_kpa / trace["suction_kpa"])
+    outdoor_c = trace.outdoor_c
+    rests = settled_mask(trace) & np.isfinite(outdoor_c) & np.isfinite(trace["suction_kpa"])
+    rests &= cools_a_box | (outdoor_c < COLDER_THAN_INDOORS_C)
+    runs = (split > RUNNING_SPLIT) & np.isfinite(outdoor_c) & trace.cooling
+    rests, runs = (_some(each) for each in (rests, runs))
+    if not cools_a_box:
+        return Seen(rests, runs, outdoor_c, outdoor_c)
+    return Seen(rests, runs, np.minimum(outdoor_c, COLDEST_BOX_C), np.maximum(outdoor_c, WARMEST_ROOM_C))
+
+
+def _some(chosen: Mask) -> Mask:
+    """At most ENOUGH of the samples chosen, evenly picked; none where they are few."""
+    places, some = np.flatnonzero(chosen), np.zeros_like(chosen)
+    if len(places) >= FEWEST:
+        some[places[:: 1 + len(places) // ENOUGH]] = True
+    return some
+
+
+def _fits(trace: Trace, reading: Reading, seen: Seen) -> bool:
+    """Whether standing, condensing and evaporating temperatures are all possible, as far as they are seen."""
+    return _stands(trace, reading, seen) and _runs(trace, reading, seen)
+
+
+def _stands(trace: Trace, reading: Reading, seen: Seen) -> bool:
+    """Whether a settled circuit stands where its charge may lie."""
+    if not seen.rests.any():
+        return True
+    stands_c = bubble_c(str(trace.refrigerant), reading.absolute_kpa(trace["suction_kpa"][seen.rests]))
+    low, high = POSSIBLE_STANDING_K
+    return _between(_middle(stands_c - seen.coldest_c[seen.rests]), low, np.inf) and _between(
+        _middle(stands_c - seen.warmest_c[seen.rests]), -np.inf, high
+    )
+
+
+def _runs(trace: Trace, reading: Reading, seen: Seen) -> bool:
+    """Whether a running circuit condenses above where its charge may lie, and evaporates where coils do."""
+    if not seen.runs.any():
+        return True
+    fluid = str(trace.refrigerant)
+    condenses_c = bubble_c(fluid, reading.absolute_kpa(trace.head_kpa[seen.runs]))
+    evaporates_c = dew_c(fluid, reading.absolute_kpa(trace["suction_kpa"][seen.runs]))
+    low, high = POSSIBLE_CONDENSING_K
+    return (
+        _between(_middle(condenses_c - seen.coldest_c[seen.runs]), low, np.inf)
+        and _between(_middle(condenses_c - seen.warmest_c[seen.runs]), -np.inf, high)
+        and _between(_middle(evaporates_c), *POSSIBLE_EVAPORATING_C)
+    )
+
+
+def _middle(values: Array) -> float:
+    """The median; NaN where most values are NaN: few are, where a pressure dives under the refrigerant's table."""
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if 2 * len(known) > len(values) else np.nan
+
+
+def _between(value: float, low: float, high: float) -> bool:
+    """NaN, a temperature that the refrigerant's table does not reach, is not between."""
+    return bool(low <= value <= high)
+
+
+def _broken(trace: Trace, seen: Seen) -> str:
+    """What does not fit, in words."""
+    standing = not _stands(trace, AS_GIVEN, seen)
+    where, kpa, which = (
+        ("at rest", trace["suction_kpa"], seen.rests) if standing else ("in running", trace.head_kpa, seen.runs)
+    )
+    over_k = _middle(bubble_c(str(trace.refrigerant), kpa[which]) - trace.outdoor_c[which])
+    if np.isfinite(over_k):
+        return f"{where} it stands {over_k:.0f} K from the outdoor temperature"
+    return f"{where} it stands where the refrigerant has no saturation temperature"
+
+
+def settled_mask(trace: Trace) -> Mask:
+    """Samples at which head and suction have been alike for an hour and a half: the circuit rests and has settled."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        apart = ~(np.abs(np.log(trace.head_kpa / trace["suction_kpa"])) < RESTING_SPLIT)
+    apart |= trace.gap_before()
+    last_apart = np.maximum.accumulate(np.where(apart, np.arange(len(apart)), 0))
+    return np.asarray(~apart & (trace.at_s - trace.at_s[last_apart] >= SETTLED_S))

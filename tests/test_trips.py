@@ -1,0 +1,156 @@
+"""Trips and lockouts in logs that hide much: slow calls, boards that try on, switches on the liquid side, noise."""
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+from trace_maker import kpa, make
+from trace_scores import score_lockouts, score_trips
+
+from lowambient.traces.analysis import analyse
+from lowambient.traces.circuit import Trace, trace_of
+from lowambient.traces.fan_switching import noise_gain_kpa
+from lowambient.traces.lockouts import Standing, lockouts
+from lowambient.traces.noise import noise_kpa
+from lowambient.traces.runs import SPLIT, running
+from lowambient.traces.stops import Stops, stops
+from lowambient.traces.trips import Judged
+
+NOTHING = np.empty(0)
+
+
+def made_stops(run_s: list[float], off_s: list[float], called: float = np.nan) -> Stops:
+    """Stops of these lengths; nothing else is known of them."""
+    count = len(run_s)
+    numbers, unknown, no = np.zeros(count, dtype=np.int64), np.full(count, np.nan), np.zeros(count, dtype=bool)
+    return Stops(
+        last_on=numbers,
+        first_off=numbers,
+        last_off=numbers,
+        restarts=~no,
+        run_s=np.array(run_s),
+        off_s=np.array(off_s),
+        wait_s=np.full(count, 60.0),
+        lowest_kpa=unknown,
+        suction_rate=unknown,
+        highest_kpa=unknown,
+        head_rate=unknown,
+        still_called=np.full(count, called),
+        unseen_pauses=0.01,
+        lp_opened=unknown,
+        hp_opened=unknown,
+        solenoid_shut=unknown,
+        solenoid_open=no,
+        cooling=~no,
+    )
+
+
+@pytest.mark.parametrize("called", [np.nan, 1.0])
+def test_a_stretch_of_two_samples_is_told_and_one_of_one_is_not(called: float) -> None:
+    """As logged every minute, two samples of running are 90 s and two at rest 120 s, whatever the clock's jitter."""
+    seen = made_stops([89.0, 29.0, 89.0, 600.0], [118.0, 118.0, 59.0, 59.0], called)
+    judged = Judged(np.ones(4), np.full(4, np.nan), None)
+    told = [True, bool(called == 1.0), False, False]
+    assert judged.trips(seen, 60.0).tolist() == told
+
+
+def test_a_switch_on_the_liquid_side_is_judged_by_head_pressure() -> None:
+    """Suction under the cut-out stops nothing there; taken for one on suction, every short run would end in a trip."""
+    made = make(
+        21, days=3.0, logging_s=30, behaviour="fan cycling", starve_c=20.0, starve_span_k=15.0, lp_at_liquid=True,
+        run_s=150.0, duty_share=0.5, trips_to_latch=0, anti_recycle_s=180.0, missing=("cooling_called",),
+        lp_cut_out_kpa=kpa(54), lp_reset_kpa=kpa(80),
+    )  # fmt: skip
+    assert made.trips.is_empty()
+    assert made.listed.lp_switch_at == "liquid"
+    assert analyse(made.frame, made.listed).trips.is_empty()
+    assert not analyse(made.frame, replace(made.listed, lp_switch_at="suction")).trips.is_empty()
+
+
+def test_pauses_of_a_call_between_samples_are_counted_from_those_of_one_sample() -> None:
+    """Laplace's rule over pauses of 1, 1 and 3 samples: (2 + 1) of (3 + 2)."""
+    made = make(22, days=0.5)
+    trace = trace_of(made.frame, made.listed)
+    called = np.ones(len(trace))
+    called[[10, 20, 30, 31, 32]] = 0.0
+    trace = trace.with_channels(cooling_called=called)
+    assert stops(trace, running(trace)).unseen_pauses == pytest.approx(3 / 5)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_noise_at_rest_is_no_run(seed: int) -> None:
+    """A log of two days at 10 s in which nothing ran, with 3 psi of noise."""
+    made = make(23, days=0.2, logging_s=10, missing=("compressor_on", "compressor_a"))
+    trace, chance = trace_of(made.frame, made.listed), np.random.default_rng(seed)
+    at_s = np.arange(0.0, 2 * 86400.0, 10.0)
+    channels = {name: np.full(len(at_s), np.nan) for name in trace.channels}
+    channels |= {name: 880.0 + chance.normal(0, 20.7, len(at_s)) for name in ("suction_kpa", "liquid_kpa")}
+    still = replace(trace, at_s=at_s, channels=channels)
+    state = running(still)
+    assert state.from_what == SPLIT
+    assert not state.on.any()
+
+
+def test_noise_is_learned_from_all_samples_where_few_rest() -> None:
+    chance = np.random.default_rng(4)
+    readings = 900.0 + chance.normal(0, 12.0, 2000)
+    assert noise_kpa(readings, np.zeros(2000, dtype=bool)) == pytest.approx(12.0, rel=0.1)
+
+
+@pytest.mark.parametrize(("coming", "going", "step_s", "noise"), [(1, 2, 10, 14.0), (0.5, 0.5, 10, 10.0), (3, 1, 5, 7)])
+def test_what_noise_adds_to_a_peak_is_what_draws_show(coming: float, going: float, step_s: float, noise: float) -> None:
+    """Simulated with 20,000 peaks."""
+    chance = np.random.default_rng(5)
+    at_s = (np.arange(-12, 12) + chance.random((20_000, 1))) * step_s
+    under = np.where(at_s < 0, -at_s * coming, at_s * going)
+    gain = (chance.normal(0, noise, under.shape) - under).max(axis=1) + under.min(axis=1)
+    assert noise_gain_kpa(coming, going, step_s, noise) == pytest.approx(float(gain.mean()), abs=0.3)
+
+
+def test_lockouts_parted_by_a_start_between_samples_may_be_found_as_one() -> None:
+    """Scores only: the same find is false for a log that shows the start."""
+    made = make(24, days=1.0, logging_s=300)
+    at = datetime(2016, 1, 4, 3, tzinfo=UTC)
+    rows = [(at, at + timedelta(minutes=14)), (at + timedelta(minutes=15), at + timedelta(hours=4))]
+    whole = pl.DataFrame(
+        {"started_at": [begin for begin, _ in rows], "ended_at": [end for _, end in rows]}
+    ).with_columns(may_end_at="ended_at", defrost_min=0.0, after_trip=True, seen=True)
+    found = pl.DataFrame({"started_at": [at], "ended_at": [at + timedelta(hours=4)]})
+    slow = replace(made, lockouts=whole)
+    fast = replace(slow, order=replace(made.order, plan=replace(made.order.plan, logging_s=10)))
+    assert (score_lockouts(found, slow).right, score_lockouts(found, slow).false) == (1, 0)
+    assert (score_lockouts(found, fast).missed, score_lockouts(found, fast).false) == (1, 1)
+
+
+@pytest.mark.parametrize(("reset_kpa", "locked"), [(700.0, 1), (450.0, 0)])
+def test_a_call_in_vain_under_the_reset_is_a_lockout(reset_kpa: float, locked: int) -> None:
+    """Nothing ran in the whole log; for five hours a call stands at 500 kPa. Above the reset a timer may hold."""
+    at_s = np.arange(0.0, 86400.0, 60.0)
+    chance, names = np.random.default_rng(6), ("liquid_solenoid_open", "lp_switch_closed", "outdoor_c", "station_c")
+    called = (at_s >= 36_000) & (at_s < 54_000)
+    channels = {name: 500.0 + chance.normal(0, 7.0, len(at_s)) for name in ("suction_kpa", "liquid_kpa")}
+    channels |= {"cooling_called": called.astype(float), "compressor_on": np.zeros(len(at_s))}
+    channels |= dict.fromkeys(
+        (*names, "discharge_kpa", "compressor_a", "hp_switch_closed", "heating"), np.full(1440, np.nan)
+    )
+    trace = Trace(at_s, 60.0, channels, "R-410A")
+    state = running(trace)
+    seen = stops(trace, state)
+    none = np.zeros(len(seen), dtype=bool)
+    found = lockouts(trace, state, seen, (none, none), Standing(reset_kpa, (9.0, 9.0), "year-round"))
+    assert len(found) == locked
+    assert [(each.started_s, each.kind) for each in found] == [(36_000.0, "switch open")] * locked
+
+
+@pytest.mark.parametrize("logging_s", [10, 60])
+def test_a_board_that_tries_on_and_on_trips_each_time(logging_s: int) -> None:
+    """Rests of five minutes by the timer; run and off outlast two samples of either log."""
+    made = make(
+        25, days=2.0, logging_s=logging_s, constant_c=3.0, starve_c=25.0, lp_delay_s=120.0, anti_recycle_s=300.0,
+        trips_to_latch=0, hold_up=0.95, settle_s=10_000.0, lp_cut_out_kpa=500.0, lp_reset_kpa=700.0, run_s=20_000.0,
+    )  # fmt: skip
+    assert made.trips.height > 50
+    score = score_trips(analyse(made.frame, made.listed).trips, made, "low pressure").plain
+    assert score.false + score.missed <= 0.05 * score.right
