@@ -44,6 +44,7 @@ def readings(shift: int) -> dict[str, pl.DataFrame]:
                 "period_end": [each + timedelta(weeks=6 if place < 2 else 9) for place, each in enumerate(at)],
                 "behaviour": behaviour,
                 "samples": [500] * 3,
+                "low_share": [0.9] * 3,
             },
             schema=HEAD_PRESSURE,
         ),

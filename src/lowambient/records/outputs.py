@@ -121,7 +121,7 @@ class Forecast(dy.Schema):
     )
     lower_90 = number("lower end of the 90 % predictive interval", required=True, digits=2, min=0)
     upper_90 = number("upper end of the 90 % predictive interval", required=True, digits=2, min=0)
-    calls_last_winter = count("low-pressure episodes in the last whole winter", required=True)
+    calls_last_winter = count("calls of the last whole winter that were likely cold lockouts", required=True)
     cold_hours_typical = number("cold hours of a typical winter [h]", required=True, digits=1, min=0)
 
 

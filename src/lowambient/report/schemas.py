@@ -38,7 +38,7 @@ class UnitRanking(dy.Schema):
     )
     lower_90 = number("lower end of the 90 % predictive interval", digits=2, min=0)
     upper_90 = number("upper end of the 90 % predictive interval", digits=2, min=0)
-    calls_last_winter = count("low-pressure episodes in the last whole winter")
+    calls_last_winter = count("calls of the last whole winter that were likely cold lockouts")
     reset_ambient_c = number("bubble temperature at the LP reset pressure [degC]", digits=1)
     starve_ambient_c = number("outdoor temperature below which the circuit can trip [degC]", digits=1)
     rank = count("place in the list, from 1", minimum=1)

@@ -78,7 +78,7 @@ def _map(placed: pl.DataFrame, breaks: list[float], hours: list[float]) -> Any:
                 tip("cold_hours_typical", "cold hours, typical winter", WHOLE),
                 tip("expected_cold_calls", "calls expected", ",.1f"),
                 *ends(",.1f", "lower_90", "upper_90", level=90),
-                tip("calls_last_winter", "episodes last winter", COUNT),
+                tip("calls_last_winter", "likely cold lockouts last winter", COUNT),
             ],
         )
     )

@@ -55,8 +55,8 @@ ENOUGH_EVIDENCE = 3.0
 """Log likelihood by which a behaviour must beat both others."""
 TOO_STEEP = 0.65
 """Slope [-] at which nothing is held: two thirds of what ambient does comes through."""
-TOO_FLAT = 0.35
-"""Slope [-] within days at which nothing follows: of what ambient does, but a third comes through."""
+TOO_FLAT = 0.25
+"""Slope [-] within days at which nothing follows: of what ambient does, but a quarter comes through."""
 STEEPEST = 1.3
 """Steeper than that, load and not ambient moves condensing temperature (judgement)."""
 TURNS_AN_HOUR = 0.7
