@@ -121,9 +121,10 @@ def _readings(random: np.random.Generator, names: list[str], lost: np.ndarray) -
     logged = np.flatnonzero(random.random(len(names)) < 0.05)
     looked = np.flatnonzero(random.random(len(names)) < 0.01)
     begins, weeks = START + timedelta(weeks=170), range(170, 192)
+    still = ("held", 400, 0.0)
+    ends = begins + timedelta(weeks=22)
     periods = [
-        (names[unit], "1", begins, begins + timedelta(weeks=22), "follows ambient" if lost[unit] else "held", 400)
-        for unit in logged
+        (names[unit], "1", begins, ends, *(("follows ambient", 400, 0.8) if lost[unit] else still)) for unit in logged
     ]
     stops = [
         (
