@@ -1,7 +1,9 @@
 """Past winters: nothing later leaks into a forecast; scores against scikit-learn, drawing, and sums by hand."""
 
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
+import duckdb
 import numpy as np
 import polars as pl
 import pytest
@@ -17,6 +19,13 @@ from lowambient.plan.backtest import Past, backtest, pit, poisson_deviance
 from lowambient.report import schemas
 
 THRESHOLDS = {name: row.value for name, row in reference.thresholds().items()} | {"band_width_k": WIDTH_K}
+MARTS = Path(__file__).parents[1] / "queries" / "marts"
+UNIT_COUNTS = (
+    *("unit_id", "site_id", "site_name", "description", "refrigerant", "head_control", "duty", "station_id"),
+    *("still_served", "reset_ambient_c", "starve_ambient_c", "episodes", "calls", "cold_hours", "reset_cold_hours"),
+    *("last_winter", "calls_last_winter", "basis", "cold_hours_typical", "winters", "spread_cv", "spread_borrowed"),
+)
+"""Columns of the mart unit_counts."""
 CUT = START + timedelta(weeks=104)
 UNITS = {"u0": {"head_control": "none"}, "u1": {}, "u2": {"duty": "comfort"}}
 EARLY = [call("u0", 20), call("u0", 24), call("u1", 75, said=("bypass found",)), call("u2", 40, "belt")]
@@ -159,8 +168,8 @@ def past(winters: tuple[str, ...] = ("2015/16", "2016/17"), calls=()) -> Past:
         ),
         states=dict.fromkeys(winters, states),
         calls=pl.DataFrame(
-            [(f"{place}", unit, winter, p) for place, (unit, winter, p) in enumerate(calls)],
-            schema={"call_id": pl.String, "unit_id": pl.String, "winter": pl.String, "cold_probability": pl.Float64},
+            [(f"{place}", unit, winter) for place, (unit, winter) in enumerate(calls)],
+            schema={"call_id": pl.String, "unit_id": pl.String, "winter": pl.String},
             orient="row",
         ),
         unit_counts=pl.DataFrame(
@@ -203,13 +212,7 @@ def past(winters: tuple[str, ...] = ("2015/16", "2016/17"), calls=()) -> Past:
     )
 
 
-CAME = [
-    ("a", "2014/15", 0.9),
-    ("a", "2014/15", 0.7),
-    ("a", "2015/16", 0.5),
-    ("a", "2015/16", 0.49),
-    ("a", "2016/17", 0.9),
-] + [("b", "2015/16", 0.8)] * 2
+CAME = [("a", "2014/15"), ("a", "2014/15"), ("a", "2015/16"), ("a", "2016/17"), *[("b", "2015/16")] * 2]
 
 
 def test_a_small_past_by_hand():
@@ -266,3 +269,33 @@ def test_the_transform_is_level_for_true_counts_and_as_drawn_at_random():
     drawn = np.histogram(low + random.random(len(mean)) * (high - low), module.BINS, (0, 1))[0]
     assert filled == pytest.approx(drawn, abs=5 * np.sqrt(4000))
     assert pit(2 * came, mean, variance)[-1] > 1.5 * filled[-1]
+
+
+def test_likely_cold_calls_and_last_winter_count_by_the_threshold():
+    """A complaint counts from the threshold on, in the winter of its month; other winters move no last winter."""
+    at = [datetime(2016, 1, 5, tzinfo=UTC), datetime(2016, 1, 31, 23, 59, tzinfo=UTC), datetime(2015, 2, 1, tzinfo=UTC)]
+    months = [(datetime(2015, 2, 1, tzinfo=UTC), "2014/15"), (datetime(2016, 1, 1, tzinfo=UTC), "2015/16")]
+    calls = [("k", at[0], 0.5), ("l", at[1], 0.9), ("m", at[2], 0.8), ("n", at[0], 0.49)]
+    with duckdb.connect() as connection:
+        connection.execute("set timezone = 'UTC'")
+        for name, frame in {
+            "thresholds": pl.DataFrame({"name": list(THRESHOLDS), "value": list(THRESHOLDS.values())}),
+            "months": pl.DataFrame(months, schema=["month", "winter"], orient="row"),
+            "call_causes": pl.DataFrame(
+                [(one[0], one[2]) for one in calls], ["call_id", "cold_probability"], orient="row"
+            ),
+            "flag_calls": pl.DataFrame(
+                [(one[0], "u", one[1]) for one in calls], ["call_id", "unit_id", "opened_at"], orient="row"
+            ),
+            "unit_counts": pl.DataFrame(
+                {name: ["x", "y"] for name in UNIT_COUNTS}
+                | {"unit_id": ["u", "v"], "last_winter": ["2015/16"] * 2, "calls_last_winter": [7, 7]}
+            ),
+        }.items():
+            connection.register(name, frame)
+        likely = connection.sql((MARTS / "likely_cold_calls.sql").read_text()).pl()
+        connection.register("likely_cold_calls", likely)
+        counts = connection.sql((MARTS / "forecast_counts.sql").read_text()).pl()
+    assert likely.rows() == [("k", "u", "2015/16"), ("l", "u", "2015/16"), ("m", "u", "2014/15")]
+    assert counts.columns == list(UNIT_COUNTS)
+    assert counts["calls_last_winter"].to_list() == [2, 0]

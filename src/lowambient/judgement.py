@@ -16,7 +16,7 @@ from lowambient.calls.words import read_words
 from lowambient.errors import ProfileRefused
 from lowambient.flags.cutting import known_before
 from lowambient.flags.judging import judge_flags, unit_states
-from lowambient.plan.backtest import COUNTS_FROM, Past, backtest
+from lowambient.plan.backtest import Past, backtest
 from lowambient.plan.callback_rates import (
     callback_rates,
     calls_by_service_age,
@@ -107,6 +107,7 @@ WEIGHED = (
     *("call_statements", "head_pressure", "circuit_months", "jumpered_spans", "in_checks"),
 )
 """Relations that flags are weighed from."""
+AFTER_FLAGS = ("likely_cold_calls", "forecast_counts")
 AFTER_CLUSTERS = ("cluster_calls", "cluster_hours", "calls")
 
 
@@ -178,6 +179,7 @@ def _flags(store: Store, profile: Profile) -> None:
     """What is probably the matter with each unit."""
     flagged = judge_flags(_weighed(store), profile.thresholds)
     _put(store, vars(flagged))
+    _build(store, AFTER_FLAGS)
 
 
 def _kinds(store: Store, profile: Profile, told: Told | None = None) -> None:
@@ -201,7 +203,7 @@ def _rates(store: Store, profile: Profile) -> None:
 
 def _winters(store: Store, profile: Profile) -> None:
     """The next winter, and past ones forecast again."""
-    counts, states = _with_last_winter(store), store.frame("unit_states", "unit_id, state")
+    counts, states = store.frame("forecast_counts", "unit_id"), store.frame("unit_states", "unit_id, state")
     store.put("unit_ranking", unit_ranking(counts, states).with_row_index("rank", offset=1))
     store.put("forecast", forecast(counts, input_frame(store, "stations"), profile.thresholds, states))
     _put(store, backtested(store, profile.thresholds))
@@ -276,7 +278,7 @@ def backtested(store: Store, thresholds: Mapping[str, float]) -> dict[str, pl.Da
     past = Past(
         winters=winters,
         states={winter: unit_states(known_before(weighed, at), thresholds) for winter, at in begun},
-        calls=_judged_calls(store),
+        calls=store.frame("likely_cold_calls", "call_id"),
         unit_counts=store.frame("unit_counts", "unit_id"),
         service=store.frame("unit_service", "unit_id"),
         hours=store.frame("cold_hours", "unit_id, winter"),
@@ -286,28 +288,10 @@ def backtested(store: Store, thresholds: Mapping[str, float]) -> dict[str, pl.Da
     return backtest(past, thresholds)
 
 
-def _judged_calls(store: Store) -> pl.DataFrame:
-    """Complaints with their winter and the probability that they were cold lockouts: call_id, unit_id, winter,
-    cold_probability."""
-    month = pl.col("opened_at").dt.truncate("1mo")
-    complaints = store.frame("flag_calls", "call_id").select("call_id", "unit_id", month=month)
-    months = store.frame("months", "month").select("month", "winter")
-    causes = store.frame("call_causes", "call_id")
-    return causes.join(complaints, on="call_id").join(months, on="month").drop("month").sort("call_id")
-
-
-def _with_last_winter(store: Store) -> pl.DataFrame:
-    """`unit_counts` with the last winter's calls counted as the forecast counts them: likely cold lockouts."""
-    counts, likely = store.frame("unit_counts", "unit_id"), pl.col("cold_probability").round(3) >= COUNTS_FROM
-    came = _judged_calls(store).filter(likely).group_by("unit_id", last_winter="winter").agg(calls_last_winter=pl.len())
-    joined = counts.drop("calls_last_winter").join(came, on=["unit_id", "last_winter"], how="left")
-    return joined.with_columns(pl.col("calls_last_winter").fill_null(0).cast(pl.Int64)).sort("unit_id")
-
-
 def plan_inputs(store: Store, profile: Profile, units: pl.DataFrame) -> PlanInputs:
     """What the plan rests on, from a store whose units were judged."""
     calls = input_frame(store, "calls")
-    likely = store.frame("calls", "call_id").filter(pl.col("cold_probability") >= COUNTS_FROM)
+    likely = store.frame("likely_cold_calls", "call_id")
     cold = calls.join(likely, on="call_id", how="semi", maintain_order="left")
     typical = store.frame("unit_station", "unit_id").select("unit_id", "typical_station_id")
     counts = store.frame("unit_counts", "unit_id").join(typical, on="unit_id", how="left", maintain_order="left")

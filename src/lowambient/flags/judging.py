@@ -140,12 +140,12 @@ def _judged(judge: _Judge, result: Condition) -> list[Judged]:
     every = np.arange(len(judge.history.served))
     now = judge.score(source)(result.now, every)
     extra = judge.extra.get(source.name)
-    told = np.zeros(len(every), dtype=bool)
+    kept = np.zeros(len(every), dtype=bool)
     if extra is not None:
-        told[np.unique(extra.unit)] = True
+        kept[np.unique(extra.unit)] = True
     if source.name == COLD:
-        told |= result.ever[names.index(COLD_LOCKOUT)] >= REMEMBERED_FROM
-    units = np.flatnonzero(told | (now.max(axis=0) >= SHOWN_FROM))
+        kept |= result.ever[names.index(COLD_LOCKOUT)] >= REMEMBERED_FROM
+    units = np.flatnonzero(kept | (now.max(axis=0) >= SHOWN_FROM))
     pieces: list[Weighed] = list(
         weighed(Known(judge.history, judge.fleet, judge.signs, extra), source, units, judge.score(source))
     )
@@ -163,7 +163,7 @@ def _judged(judge: _Judge, result: Condition) -> list[Judged]:
         answer.append(
             Judged(
                 flag=name,
-                probability=np.where(told | (now[place] >= SHOWN_FROM), likely, np.nan),
+                probability=np.where(kept | (now[place] >= SHOWN_FROM), likely, np.nan),
                 ever=np.maximum(result.ever[place] * share, likely),
                 logged=result.logged[place] * share,
                 episodes=episodes,

@@ -13,7 +13,7 @@ Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
 
 NUMBERS = "flag_numbers"
-"""Table of `reference/` with the numbers used here."""
+"""Table of `reference/` with the numbers that flags are weighed with beside those of each condition."""
 
 
 @dataclass(frozen=True)

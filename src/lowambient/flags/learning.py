@@ -21,7 +21,7 @@ import numpy.typing as npt
 from lowambient import reference
 from lowambient.flags.chains import Known, Moves, smoothed
 from lowambient.flags.history import HOURS_A_WEEK, Calls, History
-from lowambient.flags.kinds import Kinds, kinds_of
+from lowambient.flags.kinds import NUMBERS, Kinds, kinds_of
 from lowambient.flags.sources import COLD, MARKS, Source, sources
 from lowambient.flags.visits import Effects, visit_effects
 
@@ -32,9 +32,6 @@ ROUNDS = 5
 CHUNK_CELLS = 9_200
 """Units times states that are worked on together: as much as stays near the processor."""
 WEEKS_A_YEAR = 365.25 / 7
-
-NUMBERS = "flag_numbers"
-"""Table of `reference/` with the numbers used here."""
 
 
 @dataclass

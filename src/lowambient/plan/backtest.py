@@ -1,9 +1,9 @@
 """Was the forecast right before? Each past winter is forecast from what was known when it began, and held against it.
 
-What is counted as having come: complaints whose `cold_probability`, judged from all records up to today, is at least
-0.5. That judgement may know what came later, and the rivals count by it as well, so they too are flattered. Calls that
-come back after a visit count too, and so do those of units that broke during the winter; the forecast is of units left
-as they were, so where both are many it lies low, and where much was mended it lies high.
+What is counted as having come: complaints that were likely cold lockouts (mart `likely_cold_calls`), judged from all
+records up to today. That judgement may know what came later, and the rivals count by it as well, so they too are
+flattered. Calls that come back after a visit count too, and so do those of units that broke during the winter; the
+forecast is of units left as they were, so where both are many it lies low, and where much was mended it lies high.
 """
 
 from collections.abc import Mapping
@@ -19,8 +19,6 @@ from lowambient.plan.outlook import hazards
 
 Array = npt.NDArray[np.float64]
 
-COUNTS_FROM = 0.5
-"""`cold_probability` from which a complaint counts as having come."""
 RIVALS_LEAST = 0.05
 """Calls a winter that a rival expects of a unit at least: none at all would make its deviance infinite (judgement)."""
 LEAST = 1e-3
@@ -46,7 +44,7 @@ class Past:
     """What the backtest rests on.
 
     `winters`: winter, winter_from, winter_to, those to be held against; `states`: by winter, `unit_states` as judged
-    at its first hour; `calls`: unit_id, winter, call_id, cold_probability of complaints; `unit_counts`, `stations`: as
+    at its first hour; `calls`: unit_id, winter of likely cold lockouts; `unit_counts`, `stations`: as
     `forecast` takes them; `service`: unit_id, served_from, served_to; `hours`: unit_id, winter, service_hours [h];
     `bands`: station_id, winter, band, hours [h].
     """
@@ -74,8 +72,7 @@ def backtest(past: Past, thresholds: Mapping[str, float]) -> dict[str, pl.DataFr
     Source: Czado, Gneiting, Held 2009, Biometrics 65(4), 1254-1261.
     """
     rows, filled = [], np.zeros(BINS)
-    came = past.calls.filter(pl.col("cold_probability").round(3) >= COUNTS_FROM)
-    counts = came.group_by("unit_id", "winter").agg(pl.len().alias("calls"))
+    counts = past.calls.group_by("unit_id", "winter").agg(pl.len().alias("calls"))
     for winter, begins, _ in past.winters.sort("winter").select("winter", "winter_from", "winter_to").iter_rows():
         before = _before(past, counts, winter)
         served = past.service.filter(pl.col("served_from") <= begins, pl.col("served_to") > begins)["unit_id"]
