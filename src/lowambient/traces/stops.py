@@ -13,6 +13,8 @@ RATE_OVER_S = 60.0
 ABOUT_A_STOP_S = 45.0
 """A lagging sensor still shows the stop for so long (judgement)."""
 SURE_OF_SECOND = 5
+LEVEL = 1.25
+"""Head over suction [-] under which they are level, with sensors that disagree (judgement)."""
 SPLIT_OFF_S = 90.0
 """A stop read from the pressure split is known to that (judgement)."""
 
@@ -25,7 +27,7 @@ class Stops:
     `run_s` is the length of the run before, infinite where its start was not seen. `lowest_kpa` is the lowest suction
     about the stop, `highest_kpa` the highest head; the rates are how fast each moved before it. `still_called`,
     `lp_opened`, `hp_opened` and `solenoid_shut` (while the compressor still ran) are 1, 0, or NaN where not logged.
-    `solenoid_open`: logged open when it ran last and when it stood. `unseen_pauses` [-] is about the share of pauses of
+    `came_level`: head hardly stood over suction by the end of the rest. `solenoid_open`: logged open when it ran last and when it stood. `unseen_pauses` [-] is about the share of pauses of
     the call that come and go between two samples.
     """
 
@@ -40,6 +42,7 @@ class Stops:
     suction_rate: Array
     highest_kpa: Array
     head_rate: Array
+    came_level: Mask
     still_called: Array
     unseen_pauses: float
     lp_opened: Array
@@ -47,6 +50,7 @@ class Stops:
     solenoid_shut: Array
     solenoid_open: Mask
     cooling: Mask
+    late_s: float
 
     def __len__(self) -> int:
         return len(self.last_on)
@@ -82,6 +86,7 @@ def stops(trace: Trace, running: Running) -> Stops:
         suction_rate=np.minimum(_rate(at_s, suction, last_on, run_begin), 0.0),
         highest_kpa=_extreme(head, about, 1.0),
         head_rate=np.maximum(_rate(at_s, head, last_on, run_begin), 0.0),
+        came_level=_level(suction, head, first_off, last_off),
         still_called=_still_called(trace["cooling_called"], _call_read_at(running, first_off, last_off)),
         unseen_pauses=_unseen_pauses(trace["cooling_called"]),
         lp_opened=_opened(trace["lp_switch_closed"], last_on, first_off),
@@ -89,6 +94,7 @@ def stops(trace: Trace, running: Running) -> Stops:
         solenoid_shut=_solenoid_shut(trace["liquid_solenoid_open"], running, last_on),
         solenoid_open=(trace["liquid_solenoid_open"][last_on] == 1) & (trace["liquid_solenoid_open"][first_off] == 1),
         cooling=trace.cooling[last_on],
+        late_s=SPLIT_OFF_S if running.from_what == SPLIT else 0.0,
     )
 
 
@@ -115,19 +121,31 @@ def _rate(at_s: Array, channel: Array, last_on: Indices, run_begin: Indices) -> 
     return np.where(np.isfinite(rate), rate, 0.0)
 
 
+def _level(suction: Array, head: Array, first_off: Indices, last_off: Indices) -> Mask:
+    """Whether head stands hardly over suction in the last three samples of each rest; not in a shorter one."""
+    last = last_off - np.arange(3)[:, None]
+    level = (head[last] < LEVEL * suction[last]).all(axis=0)
+    return np.asarray(level & (last_off - first_off >= 2))
+
+
 def _call_read_at(running: Running, first_off: Indices, last_off: Indices) -> tuple[Indices, Indices]:
-    """First and last sample of the rest at which its call is read; a stop that the split shows may be a while off."""
+    """First and last sample at which the call of a rest is read; a stop that the split shows may be a while off, and
+    the call may have come back by then."""
     if running.from_what != SPLIT:
         return first_off, first_off
-    later = np.searchsorted(running.at_s, running.at_s[first_off] + SPLIT_OFF_S, side="right") - 1
-    return first_off, np.minimum(later, last_off)
+    at_s = running.at_s
+    sooner = np.searchsorted(at_s, at_s[first_off] - SPLIT_OFF_S)
+    later = np.searchsorted(at_s, at_s[first_off] + SPLIT_OFF_S, side="right") - 1
+    return sooner, np.minimum(later, last_off)
 
 
 def _still_called(called: Array, read_at: tuple[Indices, Indices]) -> Array:
-    """1 where cooling was still called for when the compressor stood; NaN also where the call never changes."""
-    if not (np.nanmin(called, initial=1.0) < np.nanmax(called, initial=0.0)):
+    """1 where cooling was called for all the time that the compressor came to a stand; NaN also where the call never
+    changes."""
+    if len(read_at[0]) == 0 or not (np.nanmin(called, initial=1.0) < np.nanmax(called, initial=0.0)):
         return np.full(len(read_at[0]), np.nan)
-    return np.asarray(np.minimum(called[read_at[0]], called[read_at[1]]))
+    bounds = np.stack([read_at[0], read_at[1] + 1], axis=1).ravel()
+    return np.asarray(np.minimum.reduceat(np.append(called, np.nan), bounds)[::2])
 
 
 def _solenoid_shut(open_now: Array, running: Running, last_on: Indices) -> Array:

@@ -21,43 +21,12 @@ from lowambient.traces.brackets import (
     log_likelihood,
 )
 from lowambient.traces.circuit import Array, Mask, Trace
+from lowambient.traces.evidence import log_odds, may_be_latched, timed
 from lowambient.traces.known import Known
 from lowambient.traces.runs import Indices, Running
 from lowambient.traces.sides import Side, high_side, low_side
 from lowambient.traces.stops import Stops
 
-CALL_STILL_ON, CALL_GONE = 4.0, -8.0
-"""Log odds of a trip when cooling is still called for at rest, and when not: a switch that opens then pumps down."""
-CALL_ON_BRIEFLY = 1.5
-"""The same where the rest lasts no longer than two samples: the call may have gone and come between them. Nothing where
-the split alone shows the stop: a call that stands speaks against a stop as much as for a trip."""
-SHORT_RUN_S, LONG_RUNS_S, SHORT_RUN, SHORT_RUN_AMONG_SHORT = 270.0, 600.0, 2.5, 1.0
-"""Log odds from a run that no thermostat ends so soon (makers' least run times are three minutes and more; memory)."""
-LEAST_RUN_S = 180.0
-SWITCH_SEEN_OPEN, SWITCH_SEEN_CLOSED = 6.0, -1.0
-"""Log odds where the switch is logged (judgement); one that closes again between two samples is not seen open."""
-TIMED_OFF_S, LONG_OFFS_S, TIMED_OFF = 330.0, 600.0, 2.0
-"""Log odds from a rest no longer than timers make it, among rests that are longer: a satisfied thermostat seldom calls
-again at once (judgement; anti-recycle times of three to five minutes from memory)."""
-SLOWEST_FOR_TIMERS_S = 120.0
-"""A slower log does not show how long a rest was."""
-FREE_TO_START = -1.5
-"""Log odds from a longer rest that ends well above the reset: the switch had let go long since, and only a latched
-board still held it (judgement); not where an earlier start had just failed, for then boards latch."""
-FREE_OF_ALL = -5.0
-"""The same where no board latches either."""
-MOST_TRIES = 5
-"""Failed starts in a row after which a board that latches would have done so (makers allow one to three; memory)."""
-MEMORY_S = 3600.0
-"""Boards count trips within a call or an hour (memory)."""
-LEAST_DUTY, BARELY_RAN_OFF_S, BARELY_RAN = 0.05, 1800.0, 2.0
-"""Log odds from so small a share of running before a long rest, of a unit that cools all year: that satisfies no
-thermostat (judgement: machines are sized for several times the least load)."""
-LONG_OFF_S, LONG_OFF_WANTED = 3600.0, 0.5
-"""Log odds from an hour's stop of a unit that cools all year, where the call itself is not logged (judgement)."""
-PUMPED_DOWN = -4.0
-"""Log odds of a trip where each stop ends at the switch by design and the call is not logged, but for a failed start
-among long runs that is tried again as soon as the timer or the switch lets it."""
 SEEN_TWICE = 1.25
 """Logging intervals that a stretch with two samples in it outlasts as logged, and one with a single sample does not."""
 FAILED_START_OFF_S = 900.0
@@ -157,7 +126,7 @@ def _judge(side: Side, stops: Stops, allowed: Mask, known: Known, noise_kpa: flo
         return Judged(probability, side.opened, None, known.from_split)
     blur = float(np.hypot(noise_kpa, REPEATABILITY_KPA))
     thinned = read[:: 1 + len(read) // MOST_STOPS]
-    odds = np.exp(_other_evidence(side, stops, allowed, known, blur))
+    odds = np.exp(log_odds(side, stops, allowed, known, blur))
     ordinary = _ordinary_density(side, blur)
     beyond = side.sign * side.runs_kpa[:, None] > side.sign * grid[None, :] + 2 * blur
     share, share_heard = PRIOR_TRIP, min(1.0, SPEAK_FOR_THEMSELVES / len(thinned))
@@ -180,7 +149,7 @@ def _judge(side: Side, stops: Stops, allowed: Mask, known: Known, noise_kpa: flo
         share = float(np.clip(probability[read].mean(), 0.05, 0.9))
     cut_out = _cut_out(side, stops, probability, grid, log_prior, noise_kpa)
     through = int((beyond[:, best] & _within(side.runs_at_s, spans[best])).sum())
-    latches = _may_latch(side, stops, _timed(stops) & stops.on_start & (probability > SURE))
+    latches = may_be_latched(side, stops, timed(stops) & stops.on_start & (probability > SURE))
     return Judged(probability, side.opened, cut_out, known.from_split, spans[best], through, latches)
 
 
@@ -234,51 +203,6 @@ def _grid(side: Side, known: Known) -> Array:
     if limit is not None:
         low, high = (low, min(high, limit)) if side.sign < 0 else (max(low, limit), max(high, 1.2 * limit))
     return grid_kpa(min(low, 0.9 * high), high)
-
-
-def _other_evidence(side: Side, stops: Stops, allowed: Mask, known: Known, blur: float) -> Array:
-    """Log odds of a trip from everything but the pressure."""
-    unknown = np.isnan(stops.still_called)
-    brief = (stops.off_s <= 2 * stops.wait_s) | known.from_split
-    most = min(CALL_STILL_ON, -float(np.log(stops.unseen_pauses)))
-    still_on = np.where(brief, 0.0 if known.from_split else min(CALL_ON_BRIEFLY, most), most)
-    called = np.where(stops.still_called == 1, still_on, np.where(stops.still_called == 0, CALL_GONE, 0.0))
-    usual_s = float(np.median(stops.run_s)) if len(stops) else 0.0
-    odds = SHORT_RUN if usual_s > LONG_RUNS_S else SHORT_RUN_AMONG_SHORT
-    by_run = np.where(stops.run_s + stops.wait_s < LEAST_RUN_S, SHORT_RUN, odds)
-    short = np.where((stops.run_s + stops.wait_s < SHORT_RUN_S) & (stops.still_called != 0), by_run, 0.0)
-    seen = np.where(side.opened == 1, SWITCH_SEEN_OPEN, np.where(side.opened == 0, SWITCH_SEEN_CLOSED, 0.0))
-    timed = _timed(stops)
-    among_long = bool(len(stops)) and float(np.quantile(stops.off_s, 0.75)) > LONG_OFFS_S
-    idle = known.perhaps_always_wanted & (stops.off_s > BARELY_RAN_OFF_S) & (stops.run_s < LEAST_DUTY * stops.off_s)
-    shows_timers = stops.wait_s <= SLOWEST_FOR_TIMERS_S
-    may_latch = _may_latch(side, stops, timed & stops.on_start)
-    again = stops.on_start & np.insert(timed[:-1], 0, False)[: len(stops)] & may_latch
-    free = ~timed & ~idle & ~again & (side.rested_kpa > (known.reset_kpa or np.inf) + 2 * blur)
-    told = timed & among_long & shows_timers
-    rest = np.where(told, TIMED_OFF, np.where(free, FREE_TO_START if may_latch else FREE_OF_ALL, 0.0)) * stops.restarts
-    rest = np.where(unknown, rest + BARELY_RAN * idle, 0.0)
-    tried = stops.on_start & shows_timers & (usual_s > LONG_RUNS_S) & (timed | (~free & (known.reset_kpa is not None)))
-    by_design = unknown & known.pumps_down & ~tried & ~stops.solenoid_open
-    seen = np.where((stops.still_called == 0) | by_design, 0.0, seen)
-    other = np.where(side.other_opened == 1, -SWITCH_SEEN_OPEN, 0.0)
-    long = np.where((stops.off_s > LONG_OFF_S) & known.always_wanted & unknown, LONG_OFF_WANTED, 0.0)
-    pumped = np.where(by_design, PUMPED_DOWN, 0.0)
-    return np.where(allowed, called + short + seen + other + long + rest + pumped, -12.0)
-
-
-def _timed(stops: Stops) -> Mask:
-    """Rests (stops,) no longer than timers make them."""
-    return np.asarray(stops.off_s <= TIMED_OFF_S + stops.wait_s)
-
-
-def _may_latch(side: Side, stops: Stops, tried: Mask) -> bool:
-    """Whether a board may hold the circuit out after some failed starts, `tried` (stops,): none that lets it try on and
-    on within the hour does. A slow log does not show how long runs and rests are, so there it may."""
-    which = np.flatnonzero(tried & (stops.wait_s <= SLOWEST_FOR_TIMERS_S))
-    first, last = which[:-MOST_TRIES], which[MOST_TRIES:]
-    in_a_row = last - first == MOST_TRIES
-    return not bool((in_a_row & (side.at_s[last] - side.at_s[first] <= MEMORY_S)).any())
 
 
 def _trip_density(side: Side, stops: Stops, which: Indices, grid: Array, blur: float) -> Array:
