@@ -137,7 +137,7 @@ def _timers_s(stops: Stops) -> float:
     if len(rests_s) < FEWEST_LONG:
         return most_s
     wait_s = float(np.median(stops.wait_s))
-    own_s = _quantile(rests_s, OWN_TIMER_SHARE) + OWN_TIMER_SPREAD_S + wait_s + stops.late_s
+    own_s = _quantile(rests_s, OWN_TIMER_SHARE) + OWN_TIMER_SPREAD_S + stops.late_s
     return own_s if own_s < most_s and _apart(rests_s, own_s + wait_s, 2 * own_s) else most_s
 
 
@@ -161,7 +161,8 @@ def _dives(side: Side, stops: Stops, blur: float) -> bool:
 def log_odds(side: Side, stops: Stops, allowed: Mask, known: Known, blur: float) -> Array:
     """Log odds (stops,) of a trip from everything but the pressure; `allowed`: stops that may be trips at all."""
     habits = habits_of(side, stops, known, blur)
-    unknown = np.isnan(stops.still_called)
+    still_called = _still_called(stops, habits)
+    unknown = np.isnan(still_called)
     may_latch = may_be_latched(side, stops, timed(stops) & stops.on_start)
     idle = known.perhaps_always_wanted & (stops.off_s > BARELY_RAN_OFF_S) & (stops.run_s < LEAST_DUTY * stops.off_s)
     free = _free(side, stops, idle, known, blur, may_latch)
@@ -171,9 +172,9 @@ def log_odds(side: Side, stops: Stops, allowed: Mask, known: Known, blur: float)
     by_design = unknown & habits.pumps_down & ~_tried(side, stops, habits, known, free) & ~stops.solenoid_open
     long = (stops.off_s > LONG_OFF_S) & known.always_wanted
     found = (
-        _called(stops, known)
-        + _run(stops, habits)
-        + np.where((stops.still_called == 0) | by_design, 0.0, _switch(side))
+        _called(stops, still_called, known)
+        + np.where(still_called == 0, 0.0, _run(stops, habits))
+        + np.where((still_called == 0) | by_design, 0.0, _switch(side))
         + np.where(side.other_opened == 1, -SWITCH_SEEN_OPEN, 0.0)
         + rest * stops.restarts * unknown
         + np.where(unknown, BARELY_RAN * idle + LONG_OFF_WANTED * long, 0.0)
@@ -182,20 +183,27 @@ def log_odds(side: Side, stops: Stops, allowed: Mask, known: Known, blur: float)
     return np.where(allowed, found, NOT_A_TRIP)
 
 
-def _called(stops: Stops, known: Known) -> Array:
-    """From the call, where it is logged."""
+def _still_called(stops: Stops, habits: Habits) -> Array:
+    """Whether cooling was still called for (stops,), 1, 0 or NaN: as logged, else as the solenoid shows it where the
+    circuit pumps down."""
+    shown = stops.solenoid_called if habits.pumps_down else np.full(len(stops), np.nan)
+    return np.where(np.isnan(stops.still_called), shown, stops.still_called)
+
+
+def _called(stops: Stops, still_called: Array, known: Known) -> Array:
+    """From the call, where it is known."""
     unsure = known.from_split & ~stops.came_level
     most = min(CALL_STILL_ON, -float(np.log(stops.unseen_pauses)))
     brief = stops.off_s <= 2 * stops.wait_s
     still_on = np.where(unsure, 0.0, np.where(brief, min(CALL_ON_BRIEFLY, most), most))
-    return np.where(stops.still_called == 1, still_on, np.where(stops.still_called == 0, CALL_GONE, 0.0))
+    return np.where(still_called == 1, still_on, np.where(still_called == 0, CALL_GONE, 0.0))
 
 
 def _run(stops: Stops, habits: Habits) -> Array:
     """From a run that was too short for a thermostat's."""
     among = habits.short_run if habits.runs_long else min(SHORT_RUN_AMONG_SHORT, habits.short_run)
     by_run = np.where(stops.run_s + stops.wait_s < LEAST_RUN_S, habits.short_run, among)
-    return np.where(_is_short(stops) & (stops.still_called != 0), by_run, 0.0)
+    return np.where(_is_short(stops), by_run, 0.0)
 
 
 def _switch(side: Side) -> Array:
@@ -209,6 +217,16 @@ def _tried(side: Side, stops: Stops, habits: Habits, known: Known, free: Mask) -
     again = timed(stops) & habits.may_run_long & _is_short(stops) & ~(side.rested_kpa < reset_kpa)
     held = ~free & (_quantile(stops.run_s, 0.5) > LONG_RUNS_S) & (known.reset_kpa is not None)
     return np.asarray(stops.on_start & (stops.wait_s <= SLOWEST_FOR_TIMERS_S) & (again | held))
+
+
+def closed_again(side: Side, probability: Array) -> Array:
+    """Further log odds (stops,) where the switch is logged and was not seen open, once the circuit's other trips show
+    how often it is: one that was seen open at each of many trips tells that a stop without is none."""
+    logged = np.isfinite(side.opened)
+    closed = side.opened == 0
+    usual = np.exp(SWITCH_SEEN_CLOSED)
+    share = (PRIOR_STOPS * usual + probability[closed].sum()) / (PRIOR_STOPS + probability[logged].sum())
+    return np.where(closed, np.minimum(np.log(share) - SWITCH_SEEN_CLOSED, 0.0), 0.0)
 
 
 def _free(side: Side, stops: Stops, idle: Mask, known: Known, blur: float, may_latch: bool) -> Mask:

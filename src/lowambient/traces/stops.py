@@ -27,7 +27,8 @@ class Stops:
     `run_s` is the length of the run before, infinite where its start was not seen. `lowest_kpa` is the lowest suction
     about the stop, `highest_kpa` the highest head; the rates are how fast each moved before it. `still_called`,
     `lp_opened`, `hp_opened` and `solenoid_shut` (while the compressor still ran) are 1, 0, or NaN where not logged.
-    `came_level`: head hardly stood over suction by the end of the rest. `solenoid_open`: logged open when it ran last and when it stood. `unseen_pauses` [-] is about the share of pauses of
+    `came_level`: head hardly stood over suction by the end of the rest. `solenoid_open`: logged open when it ran last and when it stood; `solenoid_called`: the same as
+    `still_called` of the solenoid, which the call itself opens where a circuit pumps down. `unseen_pauses` [-] is about the share of pauses of
     the call that come and go between two samples.
     """
 
@@ -49,6 +50,7 @@ class Stops:
     hp_opened: Array
     solenoid_shut: Array
     solenoid_open: Mask
+    solenoid_called: Array
     cooling: Mask
     late_s: float
 
@@ -74,6 +76,7 @@ def stops(trace: Trace, running: Running) -> Stops:
     run_s = np.where(spans.follows[off - 1], at_s[last_on] - at_s[run_begin] + trace.step_s / 2, np.inf)
     about = _about(at_s, last_on, trace.step_s)
     suction, head = trace["suction_kpa"], trace.head_kpa
+    read_at = _call_read_at(running, first_off, last_off)
     return Stops(
         last_on=last_on,
         first_off=first_off,
@@ -87,12 +90,13 @@ def stops(trace: Trace, running: Running) -> Stops:
         highest_kpa=_extreme(head, about, 1.0),
         head_rate=np.maximum(_rate(at_s, head, last_on, run_begin), 0.0),
         came_level=_level(suction, head, first_off, last_off),
-        still_called=_still_called(trace["cooling_called"], _call_read_at(running, first_off, last_off)),
-        unseen_pauses=_unseen_pauses(trace["cooling_called"]),
+        still_called=_still_called(trace["cooling_called"], read_at),
+        unseen_pauses=_unseen_pauses(trace["cooling_called" if trace.has("cooling_called") else "liquid_solenoid_open"]),
         lp_opened=_opened(trace["lp_switch_closed"], last_on, first_off),
         hp_opened=_opened(trace["hp_switch_closed"], last_on, first_off),
         solenoid_shut=_solenoid_shut(trace["liquid_solenoid_open"], running, last_on),
         solenoid_open=(trace["liquid_solenoid_open"][last_on] == 1) & (trace["liquid_solenoid_open"][first_off] == 1),
+        solenoid_called=_still_called(trace["liquid_solenoid_open"], (first_off, first_off)),
         cooling=trace.cooling[last_on],
         late_s=SPLIT_OFF_S if running.from_what == SPLIT else 0.0,
     )

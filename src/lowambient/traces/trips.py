@@ -8,7 +8,7 @@ stop is weighed as a trip against an ordinary stop, which finds the circuit at a
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import ndtr
+from scipy.special import expit, logit, ndtr
 
 from lowambient.traces.brackets import (
     REPEATABILITY_KPA,
@@ -21,7 +21,7 @@ from lowambient.traces.brackets import (
     log_likelihood,
 )
 from lowambient.traces.circuit import Array, Mask, Trace
-from lowambient.traces.evidence import log_odds, may_be_latched, timed
+from lowambient.traces.evidence import closed_again, log_odds, may_be_latched, timed
 from lowambient.traces.known import Known
 from lowambient.traces.runs import Indices, Running
 from lowambient.traces.sides import Side, high_side, low_side
@@ -54,6 +54,8 @@ NEAR = 0.95
 """Share of the least high-pressure cut-out under which head has not come near one (judgement)."""
 SPEAK_FOR_THEMSELVES = 12.0
 """Stops that do; more of them share what this model leaves out, and outvote nobody's list (judgement)."""
+ROUNDS = 3
+"""Times that stops and switch are judged by each other."""
 MOST_STOPS = 300
 """Stops that the cut-out is learned from; more are thinned evenly."""
 
@@ -120,20 +122,21 @@ def _log_prior(known: Known, grid: Array) -> Array:
 def _judge(side: Side, stops: Stops, allowed: Mask, known: Known, noise_kpa: float) -> Judged:
     grid = _grid(side, known)
     log_prior = _log_prior(known, grid)
-    probability = np.zeros(len(stops))
     read = np.flatnonzero(np.isfinite(side.reading_kpa))
-    if len(read) == 0 or (known.limit_kpa is None and known.listed_kpa is None) or _never_near(side, read, known):
-        return Judged(probability, side.opened, None, known.from_split)
     blur = float(np.hypot(noise_kpa, REPEATABILITY_KPA))
+    other = log_odds(side, stops, allowed, known, blur)
+    probability = _by_other_evidence(side, stops, other)
+    if len(read) == 0 or (known.limit_kpa is None and known.listed_kpa is None) or _never_near(side, stops, read, known):
+        return Judged(probability, side.opened, None, known.from_split)
     thinned = read[:: 1 + len(read) // MOST_STOPS]
-    odds = np.exp(log_odds(side, stops, allowed, known, blur))
     ordinary = _ordinary_density(side, blur)
     beyond = side.sign * side.runs_kpa[:, None] > side.sign * grid[None, :] + 2 * blur
     share, share_heard = PRIOR_TRIP, min(1.0, SPEAK_FOR_THEMSELVES / len(thinned))
-    trip_density = odds[thinned, None] * _trip_density(side, stops, thinned, grid, blur)
+    trip_density = _trip_density(side, stops, thinned, grid, blur)
     held_short = _held_short(side, thinned, grid, blur)
-    for _ in range(3):
-        as_trip = share * trip_density
+    for _ in range(ROUNDS):
+        odds = np.exp(other + closed_again(side, probability))
+        as_trip = share * odds[thinned, None] * trip_density
         as_other = (1 - share) * ordinary[thinned, None]
         log_posterior, spans = _with_jumper(
             side,
@@ -153,10 +156,20 @@ def _judge(side: Side, stops: Stops, allowed: Mask, known: Known, noise_kpa: flo
     return Judged(probability, side.opened, cut_out, known.from_split, spans[best], through, latches)
 
 
-def _never_near(side: Side, read: Indices, known: Known) -> bool:
-    """Whether head never came near where a high-pressure switch may act; suction may dive between two samples."""
-    limit = known.limit_kpa
-    return side.sign > 0 and limit is not None and bool(side.reading_kpa[read].max() < NEAR * limit)
+def _by_other_evidence(side: Side, stops: Stops, log_odds: Array) -> Array:
+    """Probability of each stop without its pressure: nothing but where the call (on the low side) or the switch itself
+    was seen to speak for a trip."""
+    speaks = (side.opened == 1) | ((stops.still_called == 1) & (side.sign < 0))
+    return np.where(speaks, expit(log_odds + logit(PRIOR_TRIP)), 0.0)
+
+
+def _never_near(side: Side, stops: Stops, read: Indices, known: Known) -> bool:
+    """Whether head never came near where a high-pressure switch may act, nor at its rate did until the stop was seen;
+    suction may dive between two samples."""
+    if side.sign < 0 or known.limit_kpa is None:
+        return False
+    reached_kpa = side.reading_kpa[read] + side.rate_kpa_s[read] * stops.wait_s[read]
+    return bool(reached_kpa.max() < NEAR * known.limit_kpa)
 
 
 def _within(at_s: Array, span: Span | None) -> Mask:
