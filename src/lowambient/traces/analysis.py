@@ -170,15 +170,15 @@ def _instants(seconds: np.ndarray) -> pl.Series:
 
 
 def _stopped_s(trace: Trace, first: Indices, noises: tuple[float, float]) -> Array:
-    """When each stop happened that the split shows: the sample after the one at which suction was lowest and head
-    highest, the later of the two: suction may rise in a run too, and head hold for a while in a rest."""
+    """When each stop happened that the split shows: the sample at which suction was lowest and head highest, the later
+    of the two: suction may rise in a run too, and head hold for a while in a rest. A sensor that lags shows it late."""
     begin = np.searchsorted(trace.at_s, trace.at_s[first] - SPLIT_LATE_S)
     channels = -trace["suction_kpa"], trace.head_kpa
     turned = [
         max(_last_near_top(channel, low, high, noise) for channel, noise in zip(channels, noises, strict=True))
         for low, high in zip(begin, first, strict=True)
     ]
-    return np.asarray(trace.at_s[np.minimum(np.array(turned, dtype=np.int64) + 1, first)])
+    return np.asarray(trace.at_s[np.array(turned, dtype=np.int64)])
 
 
 def _last_near_top(channel: Array, low: int, high: int, noise_kpa: float) -> int:
