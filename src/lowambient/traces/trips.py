@@ -35,6 +35,8 @@ PRIOR_TRIP = 0.15
 """Share of stops that are trips, to begin with (judgement); then that of the circuit itself."""
 DIVE_SHARE = 0.25
 """Share of trips whose pressure went between two samples, so that the last reading says only on which side it was."""
+LATE_SHARE_ON_START, LATE_SHARE = 0.25, 0.05
+"""Share of trips that find the pressure beyond the switch already: it bides a start's time, or somebody held it in."""
 FASTEST_KPA_S = {-1.0: 5.0, 1.0: 15.0}
 """How fast suction dives and head climbs at most before a trip, for such an unseen approach (judgement)."""
 ORDINARY_BEYOND = 0.05
@@ -148,7 +150,8 @@ def _judge(side: Side, stops: Stops, allowed: Mask, known: Known, noise_kpa: flo
         best = int(np.argmax(log_prior + share_heard * log_posterior))
         as_trip = share * odds[read] * _trip_density(side, stops, read, grid[[best]], blur)[:, 0]
         as_other = (1 - share) * ordinary[read] * _held_short(side, read, grid[[best]], blur)[:, 0]
-        probability[read] = np.where(_within(side.at_s[read], spans[best]), 0.0, as_trip / (as_trip + as_other))
+        jumpered = _within(side.at_s[read], spans[best]) & ~_speaks(side, stops)[read]
+        probability[read] = np.where(jumpered, 0.0, as_trip / (as_trip + as_other))
         share = float(np.clip(probability[read].mean(), 0.05, 0.9))
     cut_out = _cut_out(side, stops, probability, grid, log_prior, noise_kpa)
     through = int((beyond[:, best] & _within(side.runs_at_s, spans[best])).sum())
@@ -157,10 +160,13 @@ def _judge(side: Side, stops: Stops, allowed: Mask, known: Known, noise_kpa: flo
 
 
 def _by_other_evidence(side: Side, stops: Stops, log_odds: Array) -> Array:
-    """Probability of each stop without its pressure: nothing but where the call (on the low side) or the switch itself
-    was seen to speak for a trip."""
-    speaks = (side.opened == 1) | ((stops.still_called == 1) & (side.sign < 0))
-    return np.where(speaks, expit(log_odds + logit(PRIOR_TRIP)), 0.0)
+    """Probability of each stop without its pressure: nothing but where the call or the switch speaks for a trip."""
+    return np.where(_speaks(side, stops), expit(log_odds + logit(PRIOR_TRIP)), 0.0)
+
+
+def _speaks(side: Side, stops: Stops) -> Mask:
+    """Stops for which the call (on the low side) or the switch itself was seen to speak for a trip."""
+    return np.asarray((side.opened == 1) | ((stops.still_called == 1) & (side.sign < 0)))
 
 
 def _never_near(side: Side, stops: Stops, read: Indices, known: Known) -> bool:
@@ -229,7 +235,8 @@ def _trip_density(side: Side, stops: Stops, which: Indices, grid: Array, blur: f
     dive = (ndtr((acts - reading) / blur) - ndtr((acts - reading - reach) / blur)) / (reach + blur)
     start = ndtr((reading - acts) / blur) / np.maximum(0.6 * grid[None, :], 70.0)
     early = (stops.on_start[which] & (side.sign < 0))[:, None]
-    return np.asarray(np.where(early, 0.5, 0.75) * tight + DIVE_SHARE * dive + np.where(early, 0.25, 0.0) * start)
+    late = np.where(early, LATE_SHARE_ON_START, LATE_SHARE)
+    return np.asarray((1 - DIVE_SHARE - late) * tight + DIVE_SHARE * dive + late * start)
 
 
 def _held_short(side: Side, which: Indices, grid: Array, blur: float) -> Array:
