@@ -133,10 +133,10 @@ def test_nothing_is_said_of_nothing() -> None:
 
 
 @pytest.mark.parametrize(
-    "missing", [("suction_kpa",), ("liquid_kpa", "discharge_kpa"), ("outdoor_c", "station_c"), SEEN]
+    "missing", [("suction_kpa", "lp_switch_closed"), ("liquid_kpa", "discharge_kpa"), ("outdoor_c", "station_c"), SEEN]
 )
 def test_a_missing_channel_is_no_error_and_nothing_is_said_from_it(starved: Made, missing: tuple[str, ...]) -> None:
-    """Without suction no low-pressure trip, without head no behaviour; without status the split tells."""
+    """Without suction and switch no low-pressure trip, without head no behaviour; without status the split tells."""
     gone = starved.frame.with_columns(pl.lit(None, dtype=starved.frame.schema[name]).alias(name) for name in missing)
     found = analyse(gone, starved.listed)
     if "suction_kpa" in missing:

@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import polars as pl
 import pytest
+from made_stops import made_stops
 from trace_maker import kpa, make
 from trace_scores import score_lockouts, score_trips
 
@@ -15,36 +16,8 @@ from lowambient.traces.fan_switching import noise_gain_kpa
 from lowambient.traces.lockouts import Standing, lockouts
 from lowambient.traces.noise import noise_kpa
 from lowambient.traces.runs import SPLIT, running
-from lowambient.traces.stops import Stops, stops
+from lowambient.traces.stops import stops
 from lowambient.traces.trips import Judged
-
-NOTHING = np.empty(0)
-
-
-def made_stops(run_s: list[float], off_s: list[float], called: float = np.nan) -> Stops:
-    """Stops of these lengths; nothing else is known of them."""
-    count = len(run_s)
-    numbers, unknown, no = np.zeros(count, dtype=np.int64), np.full(count, np.nan), np.zeros(count, dtype=bool)
-    return Stops(
-        last_on=numbers,
-        first_off=numbers,
-        last_off=numbers,
-        restarts=~no,
-        run_s=np.array(run_s),
-        off_s=np.array(off_s),
-        wait_s=np.full(count, 60.0),
-        lowest_kpa=unknown,
-        suction_rate=unknown,
-        highest_kpa=unknown,
-        head_rate=unknown,
-        still_called=np.full(count, called),
-        unseen_pauses=0.01,
-        lp_opened=unknown,
-        hp_opened=unknown,
-        solenoid_shut=unknown,
-        solenoid_open=no,
-        cooling=~no,
-    )
 
 
 @pytest.mark.parametrize("called", [np.nan, 1.0])
@@ -57,16 +30,18 @@ def test_a_stretch_of_two_samples_is_told_and_one_of_one_is_not(called: float) -
 
 
 def test_a_switch_on_the_liquid_side_is_judged_by_head_pressure() -> None:
-    """Suction under the cut-out stops nothing there; taken for one on suction, every short run would end in a trip."""
+    """Suction under the cut-out stops nothing there; taken for one on suction, it would seem jumpered."""
     made = make(
         21, days=3.0, logging_s=30, behaviour="fan cycling", starve_c=20.0, starve_span_k=15.0, lp_at_liquid=True,
-        run_s=150.0, duty_share=0.5, trips_to_latch=0, anti_recycle_s=180.0, missing=("cooling_called",),
+        run_s=600.0, duty_share=0.5, trips_to_latch=0, anti_recycle_s=180.0, missing=("cooling_called",),
         lp_cut_out_kpa=kpa(54), lp_reset_kpa=kpa(80),
     )  # fmt: skip
     assert made.trips.is_empty()
     assert made.listed.lp_switch_at == "liquid"
-    assert analyse(made.frame, made.listed).trips.is_empty()
-    assert not analyse(made.frame, replace(made.listed, lp_switch_at="suction")).trips.is_empty()
+    found, mistaken = (analyse(made.frame, replace(made.listed, lp_switch_at=at)) for at in ("liquid", "suction"))
+    assert found.trips.is_empty()
+    assert found.jumpered.is_empty()
+    assert not mistaken.jumpered.is_empty()
 
 
 def test_pauses_of_a_call_between_samples_are_counted_from_those_of_one_sample() -> None:

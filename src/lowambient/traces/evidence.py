@@ -17,7 +17,8 @@ CALL_STILL_ON, CALL_GONE = 4.0, -8.0
 """Log odds of a trip when cooling is still called for at rest, and when not: a switch that opens then pumps down."""
 CALL_ON_BRIEFLY = 1.5
 """The same where the rest lasts no longer than two samples: the call may have gone and come between them. Nothing where
-the split alone shows the stop and it never came level: a call that stands speaks against a stop as much as for a trip."""
+the split alone shows the stop and it never came level: a call that stands speaks against a stop as much as for a trip.
+"""
 SHORT_RUN_S, LONG_RUNS_S, SHORT_RUN, SHORT_RUN_AMONG_SHORT = 270.0, 600.0, 2.5, 1.0
 """Log odds from a run that no thermostat ends so soon (makers' least run times are three minutes and more; memory)."""
 LEAST_RUN_S = 180.0
@@ -136,9 +137,11 @@ def _timers_s(stops: Stops) -> float:
     rests_s = stops.off_s[stops.restarts & (stops.off_s > 2 * stops.wait_s)]
     if len(rests_s) < FEWEST_LONG:
         return most_s
-    wait_s = float(np.median(stops.wait_s))
     own_s = _quantile(rests_s, OWN_TIMER_SHARE) + OWN_TIMER_SPREAD_S + stops.late_s
-    return own_s if own_s < most_s and _apart(rests_s, own_s + wait_s, 2 * own_s) else most_s
+    until_s = own_s + float(np.median(stops.wait_s))
+    between = ((rests_s >= until_s) & (rests_s < 2 * own_s)).sum()
+    gap = between < SHARE_BETWEEN * (rests_s < until_s).sum() and _apart(rests_s, until_s, 2 * own_s)
+    return own_s if own_s < most_s and gap else most_s
 
 
 def _timers_show(stops: Stops) -> bool:

@@ -25,11 +25,12 @@ class Stops:
 
     `last_on`, `first_off` and `last_off` are samples; `restarts` says that the off time ended in a start that was seen;
     `run_s` is the length of the run before, infinite where its start was not seen. `lowest_kpa` is the lowest suction
-    about the stop, `highest_kpa` the highest head; the rates are how fast each moved before it. `still_called`,
-    `lp_opened`, `hp_opened` and `solenoid_shut` (while the compressor still ran) are 1, 0, or NaN where not logged.
-    `came_level`: head hardly stood over suction by the end of the rest. `solenoid_open`: logged open when it ran last and when it stood; `solenoid_called`: the same as
-    `still_called` of the solenoid, which the call itself opens where a circuit pumps down. `unseen_pauses` [-] is about the share of pauses of
-    the call that come and go between two samples.
+    about the stop, `highest_kpa` the highest head; the rates are how fast each moved before it. `came_level`: head
+    hardly stood over suction by the end of the rest. `still_called`, `lp_opened`, `hp_opened` and `solenoid_shut`
+    (while the compressor still ran) are 1, 0, or NaN where not logged. `solenoid_open`: logged open when it ran last
+    and when it stood; `solenoid_called`: the same as `still_called` of the solenoid, which the call itself opens where
+    a circuit pumps down. `unseen_pauses` [-] is about the share of pauses of the call that come and go between two
+    samples; `late_s`: how much later than it happened a stop may show.
     """
 
     last_on: Indices
@@ -77,6 +78,7 @@ def stops(trace: Trace, running: Running) -> Stops:
     about = _about(at_s, last_on, trace.step_s)
     suction, head = trace["suction_kpa"], trace.head_kpa
     read_at = _call_read_at(running, first_off, last_off)
+    called_by = "cooling_called" if trace.has("cooling_called") else "liquid_solenoid_open"
     return Stops(
         last_on=last_on,
         first_off=first_off,
@@ -91,7 +93,7 @@ def stops(trace: Trace, running: Running) -> Stops:
         head_rate=np.maximum(_rate(at_s, head, last_on, run_begin), 0.0),
         came_level=_level(suction, head, first_off, last_off),
         still_called=_still_called(trace["cooling_called"], read_at),
-        unseen_pauses=_unseen_pauses(trace["cooling_called" if trace.has("cooling_called") else "liquid_solenoid_open"]),
+        unseen_pauses=_unseen_pauses(trace[called_by]),
         lp_opened=_opened(trace["lp_switch_closed"], last_on, first_off),
         hp_opened=_opened(trace["hp_switch_closed"], last_on, first_off),
         solenoid_shut=_solenoid_shut(trace["liquid_solenoid_open"], running, last_on),

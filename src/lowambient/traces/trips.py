@@ -128,7 +128,8 @@ def _judge(side: Side, stops: Stops, allowed: Mask, known: Known, noise_kpa: flo
     blur = float(np.hypot(noise_kpa, REPEATABILITY_KPA))
     other = log_odds(side, stops, allowed, known, blur)
     probability = _by_other_evidence(side, stops, other)
-    if len(read) == 0 or (known.limit_kpa is None and known.listed_kpa is None) or _never_near(side, stops, read, known):
+    unknown = known.limit_kpa is None and known.listed_kpa is None
+    if len(read) == 0 or unknown or _never_near(side, stops, read, known):
         return Judged(probability, side.opened, None, known.from_split)
     thinned = read[:: 1 + len(read) // MOST_STOPS]
     ordinary = _ordinary_density(side, blur)
@@ -160,8 +161,10 @@ def _judge(side: Side, stops: Stops, allowed: Mask, known: Known, noise_kpa: flo
 
 
 def _by_other_evidence(side: Side, stops: Stops, log_odds: Array) -> Array:
-    """Probability of each stop without its pressure: nothing but where the call or the switch speaks for a trip."""
-    return np.where(_speaks(side, stops), expit(log_odds + logit(PRIOR_TRIP)), 0.0)
+    """Probability of each stop without its pressure: nothing but where the switch was seen open, or, in a circuit whose
+    pressure is read now and then, a call that stood."""
+    seen = _speaks(side, stops) if np.isfinite(side.reading_kpa).any() else side.opened == 1
+    return np.where(seen, expit(log_odds + logit(PRIOR_TRIP)), 0.0)
 
 
 def _speaks(side: Side, stops: Stops) -> Mask:

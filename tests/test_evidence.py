@@ -1,0 +1,102 @@
+"""What run, rest, call, switch and solenoid say of a stop, against counts and examples by hand."""
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from made_stops import made_side, made_stops
+
+from lowambient.traces.evidence import (
+    PUMPED_DOWN,
+    SHORT_RUN,
+    SWITCH_SEEN_CLOSED,
+    TIMED_OFF,
+    closed_again,
+    habits_of,
+    log_odds,
+    timed,
+)
+from lowambient.traces.known import Known
+
+KNOWN = Known(listed_kpa=None, usual_kpa=None, limit_kpa=500.0)
+BLUR = 10.0
+
+
+def test_short_runs_are_worth_nothing_where_ordinary_stops_have_them_too() -> None:
+    """Twenty stops surely above any cut-out, all after short runs: (6 x .5 / e^2.5 + 20) of 26 ordinary ones."""
+    seen = made_stops([120.0] * 20, [1500.0] * 20, wait_s=10.0)
+    assert habits_of(made_side([700.0] * 20, [700.0] * 20), seen, KNOWN, BLUR).short_run == 0.0
+
+
+def test_short_runs_are_worth_what_is_usual_where_no_ordinary_stop_has_them() -> None:
+    """By hand: none of 20, so (6 x .5 / e^2.5) / 26 = 0.0095, rarer than usual; the usual odds are the most."""
+    seen = made_stops([1200.0] * 20 + [120.0] * 5, [1500.0] * 25)
+    side = made_side([700.0] * 20 + [480.0] * 5, [700.0] * 20 + [520.0] * 5)
+    assert habits_of(side, seen, KNOWN, BLUR).short_run == SHORT_RUN
+
+
+def test_a_share_of_ordinary_short_runs_lowers_what_they_are_worth() -> None:
+    """By hand: 10 of 40, so share (6 x .5 / e^2.5 + 10) / 46 = 0.2227 and log (0.5 / 0.2227) = 0.809."""
+    seen = made_stops([1200.0] * 30 + [120.0] * 10, [1500.0] * 40, wait_s=10.0)
+    found = habits_of(made_side([700.0] * 40, [700.0] * 40), seen, KNOWN, BLUR)
+    assert found.short_run == pytest.approx(0.809, abs=0.001)
+
+
+@pytest.mark.parametrize(
+    ("rests_s", "worth"),
+    [([200.0] * 9 + [3600.0] * 9, TIMED_OFF), ([300.0] * 9 + [960.0] * 9, TIMED_OFF), (range(200, 1400, 50), 0.0)],
+)
+def test_rests_of_a_timer_tell_where_they_stand_apart(rests_s: Iterable[float], worth: float) -> None:
+    """With a thermostat's rests of every length in between, the short ones are as likely its own."""
+    rests = list(map(float, rests_s))
+    side = made_side([480.0] * len(rests), [480.0] * len(rests))
+    assert habits_of(side, made_stops([1200.0] * len(rests), rests), KNOWN, BLUR).timed_off == worth
+
+
+def test_the_timer_of_a_circuit_is_its_own() -> None:
+    """Rests of two minutes stand apart from five and more: then five are not a timer's."""
+    seen = made_stops([1200.0] * 30, [120.0] * 10 + [320.0] * 20, wait_s=10.0)
+    assert timed(seen).tolist() == [True] * 10 + [False] * 20
+    alike = made_stops([1200.0] * 30, np.linspace(120.0, 320.0, 30).tolist(), wait_s=10.0)
+    assert timed(alike).all()
+
+
+@pytest.mark.parametrize(("dives", "pumps"), [(9, True), (2, False)])
+def test_a_circuit_pumps_down_where_long_runs_end_in_a_dive(dives: int, pumps: bool) -> None:
+    """Common practice: a solenoid that shuts empties the low side down to the switch."""
+    seen = made_stops([1800.0] * 12, [1500.0] * 12, wait_s=10.0)
+    side = made_side([150.0] * dives + [700.0] * (12 - dives), [700.0] * 12)
+    found = habits_of(side, seen, KNOWN, BLUR)
+    assert found.pumps_down == pumps
+    odds = log_odds(side, seen, np.ones(12, dtype=bool), KNOWN, BLUR)
+    assert odds[0] == (PUMPED_DOWN if pumps else 0.0)
+
+
+def test_the_solenoid_is_the_call_of_a_circuit_that_pumps_down() -> None:
+    seen = made_stops([1800.0] * 3, [1500.0] * 3, wait_s=10.0)
+    shown = replace(seen, solenoid_called=np.array([1.0, 0.0, np.nan]))
+    side, may = made_side([480.0] * 3, [480.0] * 3), np.ones(3, dtype=bool)
+    still, gone, unknown = log_odds(side, shown, may, replace(KNOWN, pumps_down=True), BLUR)
+    assert still > 0.0 > unknown > gone
+    assert len(set(log_odds(side, shown, may, KNOWN, BLUR))) == 1
+
+
+def test_a_switch_seen_open_at_other_trips_tells_that_it_stayed_shut() -> None:
+    """Fifty trips at which it was seen open: (6/e + p) / (6 + 50 + p) with p of the two others, by hand."""
+    side = made_side([480.0] * 52, [480.0] * 52, opened=1.0)
+    side.opened[50:] = 0.0
+    probability = np.array([1.0] * 50 + [0.5] * 2)
+    share = (6 * np.exp(SWITCH_SEEN_CLOSED) + 1.0) / (6 + 51)
+    found = closed_again(side, probability)
+    assert found[0] == 0.0
+    assert found[51] == pytest.approx(np.log(share) - SWITCH_SEEN_CLOSED)
+    assert found[51] < -1.5
+    assert (closed_again(made_side([480.0] * 9, [480.0] * 9, opened=0.0), np.ones(9)) == 0.0).all()
+
+
+@pytest.mark.parametrize(("level", "speaks"), [(True, True), (False, False)])
+def test_a_call_speaks_where_the_split_shows_a_stop_that_came_level(level: bool, speaks: bool) -> None:
+    seen = replace(made_stops([1800.0], [1500.0], called=1.0), came_level=np.array([level]))
+    found = log_odds(made_side([480.0], [480.0]), seen, np.array([True]), replace(KNOWN, from_split=True), BLUR)
+    assert (found[0] > 2.0) == speaks
