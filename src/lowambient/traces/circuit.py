@@ -13,7 +13,9 @@ from lowambient.refrigerant import saturation
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
+Index = npt.NDArray[np.int64]
 
+EVERY = slice(None)
 GAP_STEPS = 5.0
 """Logging intervals without a sample that make a gap; nothing is said about what happened inside one."""
 SHORTEST_GAP_S = 120.0
@@ -65,9 +67,16 @@ class Trace:
     def __getitem__(self, channel: str) -> Array:
         return self.channels[channel]
 
+    @cached_property
+    def _was_read(self) -> dict[str, bool]:
+        """What `has` found so far."""
+        return {}
+
     def has(self, channel: str) -> bool:
         """Whether the channel was read at all."""
-        return bool(np.isfinite(self.channels[channel]).any())
+        if channel not in self._was_read:
+            self._was_read[channel] = bool(np.isfinite(self.channels[channel]).any())
+        return self._was_read[channel]
 
     @cached_property
     def head_tap(self) -> str:
@@ -85,27 +94,34 @@ class Trace:
         logged = self.channels["outdoor_c"]
         return np.where(np.isfinite(logged), logged, self.channels["station_c"])
 
-    @property
+    @cached_property
+    def log_split(self) -> Array:
+        """Natural logarithm of head over suction pressure, both absolute; NaN or infinite where that has none."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.asarray(np.log(self.head_kpa / self.channels["suction_kpa"]))
+
+    @cached_property
     def cooling(self) -> Mask:
         """Samples at which the unit is not known to heat or defrost."""
         return np.asarray(self.channels["heating"] != 1.0)
 
-    def condensing_c(self) -> Array:
-        """Bubble temperature at a liquid tap, dew temperature at a discharge tap."""
-        return self.bubble_c("liquid_kpa") if self.head_tap == "liquid_kpa" else self.dew_c("discharge_kpa")
+    def condensing_c(self, samples: Index | slice = EVERY) -> Array:
+        """Bubble temperature at a liquid tap, dew temperature at a discharge tap, of some samples or of all."""
+        if self.head_tap == "liquid_kpa":
+            return self.bubble_c("liquid_kpa", samples)
+        return self.dew_c("discharge_kpa", samples)
 
-    def bubble_c(self, channel: str) -> Array:
-        """Bubble temperature of a pressure channel; NaN without a refrigerant."""
-        if self.refrigerant is None:
-            return np.full(len(self), np.nan)
-        return saturation.bubble_c(self.refrigerant, self.channels[channel])
+    def bubble_c(self, channel: str, samples: Index | slice = EVERY) -> Array:
+        """Bubble temperature of a pressure channel at some samples; NaN without a refrigerant."""
+        kpa = self.channels[channel][samples]
+        return np.full(len(kpa), np.nan) if self.refrigerant is None else saturation.bubble_c(self.refrigerant, kpa)
 
-    def dew_c(self, channel: str) -> Array:
-        """Dew temperature of a pressure channel; NaN without a refrigerant."""
-        if self.refrigerant is None:
-            return np.full(len(self), np.nan)
-        return saturation.dew_c(self.refrigerant, self.channels[channel])
+    def dew_c(self, channel: str, samples: Index | slice = EVERY) -> Array:
+        """Dew temperature of a pressure channel at some samples; NaN without a refrigerant."""
+        kpa = self.channels[channel][samples]
+        return np.full(len(kpa), np.nan) if self.refrigerant is None else saturation.dew_c(self.refrigerant, kpa)
 
+    @cached_property
     def gap_before(self) -> Mask:
         """Samples before which the log is silent for so long that they stand for themselves; the first is one."""
         limit_s = max(GAP_STEPS * self.step_s, SHORTEST_GAP_S)
@@ -113,7 +129,7 @@ class Trace:
 
     def with_channels(self, **changed: Array) -> "Trace":
         """The same trace with some channels replaced."""
-        return replace(self, channels={**self.channels, **changed})
+        return replace(self, channels={**self.channels, **changed}) if changed else self
 
 
 def trace_of(frame: pl.DataFrame, listed: Listed) -> Trace:

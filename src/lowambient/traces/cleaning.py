@@ -83,16 +83,12 @@ def _swapped(trace: Trace) -> tuple[Trace, list[Fault]]:
     """Suction above liquid by much, nearly always when they differ: the hoses are the wrong way round."""
     if not trace.head_tap:
         return trace, []
-    head = trace.head_kpa
-    with np.errstate(divide="ignore", invalid="ignore"):
-        split = np.log(head / trace["suction_kpa"])
-    clear = split[np.abs(split) > CLEAR_SPLIT]
-    if len(clear) < 10 or (clear < 0).mean() < REVERSED_SHARE:
+    wrong = int(np.count_nonzero(trace.log_split < -CLEAR_SPLIT))
+    clear = wrong + int(np.count_nonzero(trace.log_split > CLEAR_SPLIT))
+    if clear < 10 or wrong / clear < REVERSED_SHARE:
         return trace, []
-    swapped = trace.with_channels(**{"suction_kpa": head, trace.head_tap: trace["suction_kpa"]})
-    sentence = (
-        f"suction read above head pressure in {(clear < 0).mean():.0%} of what differs: taken the other way round"
-    )
+    swapped = trace.with_channels(**{"suction_kpa": trace.head_kpa, trace.head_tap: trace["suction_kpa"]})
+    sentence = f"suction read above head pressure in {wrong / clear:.0%} of what differs: taken the other way round"
     return swapped, [Fault("suction_kpa", "swapped", *_whole(trace), CORRECTED, sentence)]
 
 

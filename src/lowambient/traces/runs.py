@@ -97,12 +97,12 @@ def running(trace: Trace) -> Running:
         known = np.isfinite(given)
         if known.mean() > 0.5 and _agrees(given, ratio):
             state = given if known.all() else np.where(known, given, _split_state(trace, ratio))
-            return Running(trace.at_s, state == 1, np.isfinite(state), trace.gap_before(), source)
+            return Running(trace.at_s, state == 1, np.isfinite(state), trace.gap_before, source)
     split = _split_state(trace, ratio)
     if np.isfinite(split).mean() > 0.5:
-        return Running(trace.at_s, split == 1, np.isfinite(split), trace.gap_before(), SPLIT)
+        return Running(trace.at_s, split == 1, np.isfinite(split), trace.gap_before, SPLIT)
     nothing = np.zeros(len(trace), dtype=bool)
-    return Running(trace.at_s, nothing, nothing, trace.gap_before(), CANNOT_TELL)
+    return Running(trace.at_s, nothing, nothing, trace.gap_before, CANNOT_TELL)
 
 
 def _agrees(state: Array, ratio: Array) -> bool:
@@ -130,9 +130,7 @@ def _current_state(trace: Trace) -> Array:
 
 def log_ratio(trace: Trace) -> Array:
     """Natural logarithm of head over suction pressure, both absolute; a running median where samples come fast."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = np.asarray(np.log(trace.head_kpa / trace["suction_kpa"]))
-    return _smoothed(ratio, trace.step_s)
+    return _smoothed(trace.log_split, trace.step_s)
 
 
 def _smoothed(ratio: Array, step_s: float) -> Array:
@@ -176,34 +174,48 @@ def _that_part(state: Array, ratio: Array, resting: float) -> Array:
 def _sharpened(at_s: Array, ratio: Array, state: Array) -> Array:
     """The same states with each change moved to where the ratio left its level."""
     edges = np.flatnonzero(np.diff(state)) + 1
-    moved = state.copy()
-    ends = np.append(edges, len(state))[1:]
-    previous = 0
-    for edge, end in zip(edges.tolist(), ends.tolist(), strict=True):
-        begins = state[edge]
-        knee = _knee(at_s, ratio, -1.0 if begins else 1.0, (previous, edge, end))
-        moved[min(knee, edge) : max(knee, edge)] = begins if knee < edge else state[edge - 1]
-        previous = knee
-    return moved
+    if len(edges) == 0:
+        return state
+    signs = np.where(state[edges] > 0, -1.0, 1.0)
+    begins, ends = _about_edges(at_s, edges)
+    knees, first = edges.copy(), np.full(len(edges), -1)
+    while True:  # a knee comes after the one before, so one that moved may move the next
+        allowed = np.maximum(begins, np.append(0, knees[:-1]) + 1)
+        anew = np.flatnonzero(allowed != first)
+        if len(anew) == 0:
+            break
+        first = allowed
+        knees[anew] = _knees(ratio, signs[anew], first[anew], edges[anew], ends[anew])
+    return np.repeat(state[np.append(0, edges)], np.diff(knees, prepend=0, append=len(state)))
 
 
-def _knee(at_s: Array, ratio: Array, sign: float, between: tuple[int, int, int]) -> int:
-    """First sample of the fall (sign -1: of the rise) about an edge: after the split left its level.
+def _about_edges(at_s: Array, edges: Indices) -> tuple[Indices, Indices]:
+    """First and last sample about each edge at which its change may show: none beyond the next edge."""
+    begins = np.searchsorted(at_s, at_s[edges] - KNEE_WITHIN_S)
+    ends = np.searchsorted(at_s, at_s[edges] + KNEE_AFTER_S, side="right")
+    return begins, np.minimum(ends, np.append(edges, len(at_s))[1:] - 1)
 
-    `between`: the change before, the edge itself, the change after.
+
+def _knees(ratio: Array, signs: Array, begins: Indices, edges: Indices, ends: Indices) -> Indices:
+    """First sample of the fall (sign -1: of the rise) about each edge: after the split left its level.
+
+    Samples `begins` to `ends` are looked at; an edge with none before it or none after it stays.
     """
-    before, edge, after = between
-    now_s = at_s[edge]
-    begin = max(before + 1, int(at_s.searchsorted(now_s - KNEE_WITHIN_S)))
-    end = min(after - 1, int(at_s.searchsorted(now_s + KNEE_AFTER_S, side="right")))
-    if edge - begin < 1 or end <= edge:
-        return edge
-    window = sign * ratio[begin : end + 1]
-    lately = np.sort(window[: edge - begin])
-    level = float(lately[int(0.9 * (len(lately) - 1))])
-    near = (window >= level - KNEE_SHARE * (level - window.min()))[::-1]
-    last = len(near) - 1 - int(near.argmax()) if near.any() else -1
-    return begin + last + 1 if 0 <= last < len(window) - 1 else edge
+    knees = edges.copy()
+    told = np.flatnonzero((begins < edges) & (edges < ends))
+    if len(told) == 0:
+        return knees
+    begins, edges, ends = (each[told, None] for each in (begins, edges, ends))
+    places = begins + np.arange((ends - begins).max() + 1)
+    inside = places <= ends
+    window = np.where(inside, signs[told, None] * ratio[np.minimum(places, len(ratio) - 1)], np.inf)
+    lately = np.sort(np.where(places < edges, window, np.inf), axis=1)
+    level = np.take_along_axis(lately, (0.9 * (edges - begins - 1)).astype(np.int64), axis=1)
+    near = inside & (window >= level - KNEE_SHARE * (level - window.min(axis=1, keepdims=True)))
+    last = ends[:, 0] - np.where(near, ends - places, len(ratio)).min(axis=1)
+    falls = near.any(axis=1) & (last < ends[:, 0])
+    knees[told[falls]] = last[falls] + 1
+    return knees
 
 
 def _split_limits(ratio: Array) -> tuple[float, float]:

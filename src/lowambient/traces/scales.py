@@ -106,12 +106,10 @@ def without_refrigerant(trace: Trace) -> Trace:
 
 
 def _seen(trace: Trace, cools_a_box: bool) -> Seen:
-    with np.errstate(divide="ignore", invalid="ignore"):
-        split = np.log(trace.head_kpa / trace["suction_kpa"])
     outdoor_c = trace.outdoor_c
     rests = settled_mask(trace) & np.isfinite(outdoor_c) & np.isfinite(trace["suction_kpa"])
     rests &= cools_a_box | (outdoor_c < COLDER_THAN_INDOORS_C)
-    runs = (split > RUNNING_SPLIT) & np.isfinite(outdoor_c) & trace.cooling
+    runs = (trace.log_split > RUNNING_SPLIT) & np.isfinite(outdoor_c) & trace.cooling
     rests, runs = (_some(each) for each in (rests, runs))
     if not cools_a_box:
         return Seen(rests, runs, outdoor_c, outdoor_c)
@@ -182,8 +180,6 @@ def _broken(trace: Trace, seen: Seen) -> str:
 
 def settled_mask(trace: Trace) -> Mask:
     """Samples at which head and suction have been alike for an hour and a half: the circuit rests and has settled."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        apart = ~(np.abs(np.log(trace.head_kpa / trace["suction_kpa"])) < RESTING_SPLIT)
-    apart |= trace.gap_before()
+    apart = ~(np.abs(trace.log_split) < RESTING_SPLIT) | trace.gap_before
     last_apart = np.maximum.accumulate(np.where(apart, np.arange(len(apart)), 0))
     return np.asarray(~apart & (trace.at_s - trace.at_s[last_apart] >= SETTLED_S))
