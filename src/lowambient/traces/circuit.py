@@ -19,6 +19,7 @@ EVERY = slice(None)
 GAP_STEPS = 5.0
 """Logging intervals without a sample that make a gap; nothing is said about what happened inside one."""
 SHORTEST_GAP_S = 120.0
+HOUR_S = 3600.0
 
 
 @dataclass(frozen=True)
@@ -93,6 +94,17 @@ class Trace:
         """Outdoor temperature at the condenser as logged, the station's where none was."""
         logged = self.channels["outdoor_c"]
         return np.where(np.isfinite(logged), logged, self.channels["station_c"])
+
+    @cached_property
+    def has_weather(self) -> bool:
+        """Whether the outdoor temperature is known at all."""
+        return bool(np.isfinite(self.outdoor_c).any())
+
+    @cached_property
+    def hours(self) -> Array:
+        """Hours that each sample stands for: to the next one, at most one usual step."""
+        lasts_s = np.diff(self.at_s, append=np.inf)
+        return np.asarray(np.minimum(lasts_s, np.nan_to_num(self.step_s)) / HOUR_S)
 
     @cached_property
     def log_split(self) -> Array:

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -11,8 +12,10 @@ from scipy.ndimage import maximum_filter1d, median_filter
 from lowambient.traces.bends import state_from_bends
 from lowambient.traces.circuit import GAP_STEPS, SHORTEST_GAP_S, Array, Mask, Trace
 from lowambient.traces.noise import noise_kpa
+from lowambient.traces.ranks import quantiles
 
 Indices = npt.NDArray[np.int64]
+Number = TypeVar("Number", np.float64, np.int64)
 
 STATUS, CURRENT, SPLIT, CANNOT_TELL = "status", "current", "pressure split", "cannot tell"
 
@@ -58,8 +61,10 @@ class Running:
     @cached_property
     def spans(self) -> Spans:
         """Stretches of one known state, in time order."""
-        state = np.where(self.known, self.on.astype(np.int8), -1)
-        begins = self.gap_before | np.concatenate([[True], np.diff(state) != 0])
+        state = np.where(self.known, self.on.astype(np.int8), np.int8(-1))
+        begins = self.gap_before.copy()
+        begins[:1] = True
+        begins[1:] |= state[1:] != state[:-1]
         first = np.flatnonzero(begins)
         last = np.concatenate([first[1:] - 1, [len(state) - 1]]) if len(first) else first
         kept = state[first] >= 0
@@ -67,27 +72,43 @@ class Running:
         return Spans(first[kept], last[kept], state[first[kept]] == 1, seen[kept])
 
     @cached_property
+    def runs(self) -> tuple[Indices, Indices]:
+        """First and last sample of each run, in time order."""
+        return self.spans.first[self.spans.on], self.spans.last[self.spans.on]
+
+    def over_runs(self, values: npt.NDArray[Number], elsewhere: float) -> npt.NDArray[Number]:
+        """A value of each run spread over its samples, another one elsewhere (samples,)."""
+        first, last = self.runs
+        bounds = np.stack([first, last + 1], axis=1).ravel()
+        spread = np.stack([values, np.full_like(values, elsewhere)], axis=1).ravel()
+        lengths = np.diff(bounds, prepend=0, append=len(self.on))
+        return np.repeat(np.append(values.dtype.type(elsewhere), spread), lengths)
+
+    @cached_property
     def run_no(self) -> Indices:
         """Number of the run that each sample belongs to, from 0; -1 where off or not known."""
-        spans = self.spans
-        numbers = np.full(len(self.on), -1, dtype=np.int64)
-        runs = np.flatnonzero(spans.on)
-        lengths = spans.last[runs] - spans.first[runs] + 1
-        numbers[self.on & self.known] = np.repeat(np.arange(len(runs)), lengths)
-        return numbers
+        return self.over_runs(np.arange(len(self.runs[0])), -1)
 
     @cached_property
     def since_start_s(self) -> Array:
         """Seconds since the run began; infinite where its beginning was not seen, NaN where off or not known."""
+        began_s: Array = np.where(self.spans.follows[self.spans.on], self.at_s[self.runs[0]], -np.inf)
+        return self.at_s - self.over_runs(began_s, np.nan)
+
+    @cached_property
+    def since_begin_s(self) -> Array:
+        """Seconds since the start of the run or the gap in the log before it; minus infinite where off or not known."""
+        return self.at_s - self.over_runs(self.at_s[self.runs[0]], np.inf)
+
+    @cached_property
+    def until_stop_s(self) -> Array:
+        """Seconds to the last sample of the run, infinite where the log stops before the run does; minus infinite where
+        off or not known."""
         spans = self.spans
-        since = np.full(len(self.on), np.nan)
         runs = np.flatnonzero(spans.on)
-        if len(runs) == 0:
-            return since
-        began_s = np.where(spans.follows[runs], self.at_s[spans.first[runs]], -np.inf)
-        is_on = self.run_no >= 0
-        since[is_on] = self.at_s[is_on] - began_s[self.run_no[is_on]]
-        return since
+        stop_seen = np.append(spans.follows, False)[runs + 1]
+        stops_s: Array = np.where(stop_seen, self.at_s[spans.last[runs]], np.inf)
+        return self.over_runs(stops_s, -np.inf) - self.at_s
 
 
 def running(trace: Trace) -> Running:
@@ -108,8 +129,8 @@ def running(trace: Trace) -> Running:
 def _agrees(state: Array, ratio: Array) -> bool:
     """A source that the pressures flatly contradict is stuck, or wired to something else: it says on where head and
     suction stand alike, or off where they are far apart, more often than not."""
-    on, off = ratio[state == 1], ratio[state == 0]
-    on, off = on[np.isfinite(on)], off[np.isfinite(off)]
+    known = np.isfinite(ratio)
+    on, off = (ratio[np.flatnonzero(known & (state == each))] for each in (1, 0))
     alike = (np.abs(on) < ALIKE_LOG_RATIO).mean() if len(on) >= FEWEST_TO_JUDGE else 0.0
     apart = (off > APART_LOG_RATIO).mean() if len(off) >= FEWEST_TO_JUDGE else 0.0
     return bool(max(alike, apart) < 0.5)
@@ -121,11 +142,12 @@ def _status_state(trace: Trace) -> Array:
 
 def _current_state(trace: Trace) -> Array:
     current = trace["compressor_a"]
-    if not np.isfinite(current).any():
+    if not trace.has("compressor_a"):
         return current
-    usual_a = float(np.nanquantile(current, 0.95))
+    known = np.isfinite(current)
+    usual_a = float(quantiles(current[known], [0.95])[0])
     limit_a = max(RUNNING_SHARE_OF_CURRENT * usual_a, LEAST_RUNNING_A)
-    return np.where(np.isfinite(current), (current > limit_a).astype(float), np.nan)
+    return np.where(known, (current > limit_a).astype(float), np.nan)
 
 
 def log_ratio(trace: Trace) -> Array:
