@@ -208,10 +208,10 @@ def beyond_switch(trace: Trace, running: Running, listed: Listed, limit: SwitchL
     if sign < 0:
         beyond &= trace["liquid_solenoid_open"] != 0
     places = np.flatnonzero(beyond)
-    in_a_row = np.diff(places) == 1
-    in_a_row &= running.run_no[places[1:]] == running.run_no[places[:-1]]
-    beyond[places] = np.append(in_a_row, False) | np.append(False, in_a_row) if len(places) else False
-    return beyond
+    is_pair = (np.diff(places) == 1) & (np.diff(running.run_no[places]) == 0)
+    pairs, told = np.flatnonzero(is_pair), np.zeros(len(trace), dtype=bool)
+    told[places[pairs]] = told[places[pairs + 1]] = True
+    return told
 
 
 def _switch_hours(
