@@ -91,11 +91,11 @@ def _furthest(channel: Array, running: Running, quantile: float) -> tuple[Array,
     numbers, values = running.run_no[settled], channel[settled]
     first = np.flatnonzero(np.diff(numbers, prepend=-1))
     counts = np.diff(first, append=len(numbers))
-    enough = np.flatnonzero(counts >= FEWEST_SETTLED)
+    first, counts = (each[counts >= FEWEST_SETTLED] for each in (first, counts))
     place = np.floor(quantile * (counts - 1)).astype(np.int64)
-    bounds = zip(*(each[enough].tolist() for each in (first, counts, place)), strict=True)
-    furthest = [np.partition(values[begin : begin + count], nth)[nth] for begin, count, nth in bounds]
-    return np.array(furthest, dtype=np.float64), running.at_s[running.runs[1][numbers[first[enough]]]]
+    for begin, end, nth in zip(first.tolist(), (first + counts).tolist(), place.tolist(), strict=True):
+        values[begin:end].partition(nth)
+    return values[first + place], running.at_s[running.runs[1][numbers[first]]]
 
 
 def _as_run(channel: Array, running: Running, stops: Stops) -> tuple[Array, Array]:
