@@ -10,11 +10,13 @@ import polars as pl
 
 from lowambient.records import inputs
 from lowambient.refrigerant import saturation
+from lowambient.traces.ranks import median
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 Index = npt.NDArray[np.int64]
 
+CHANNELS = (*inputs.CHANNELS, "station_c", "station_wind_m_s")
 EVERY = slice(None)
 GAP_STEPS = 5.0
 """Logging intervals without a sample that make a gap; nothing is said about what happened inside one."""
@@ -147,20 +149,26 @@ class Trace:
 def trace_of(frame: pl.DataFrame, listed: Listed) -> Trace:
     """The trace of one circuit from its readings: in time order, each instant once.
 
-    `frame` has read_at, the channels of `records.inputs.CHANNELS`, station_c and station_wind_m_s; of rows with the
-    same instant the means are taken.
+    `frame` has read_at and whichever of CHANNELS were read; of rows with the same instant the means are taken.
     """
-    read_us = frame["read_at"].dt.timestamp("us").to_numpy()
+    read = what_was_read(frame)
+    read_us = read["read_at"].dt.timestamp("us").to_numpy()
     if np.any(np.diff(read_us) <= 0):
-        frame = _in_order(frame)
-        read_us = frame["read_at"].dt.timestamp("us").to_numpy()
+        read = _in_order(read)
+        read_us = read["read_at"].dt.timestamp("us").to_numpy()
     at_s = read_us / 1e6
     unread = np.full(len(at_s), np.nan)
-    names = [name for name in (*inputs.CHANNELS, "station_c", "station_wind_m_s") if name != "mode"]
-    channels = {name: _numbers(frame[name]) if frame[name].null_count() < len(at_s) else unread for name in names}
-    channels["heating"] = _heating(frame["mode"]) if frame["mode"].null_count() < len(at_s) else unread
-    step_s = float(np.median(np.diff(at_s))) if len(at_s) > 1 else np.nan
+    channels = {name: _numbers(read[name]) if name in read else unread for name in CHANNELS if name != "mode"}
+    channels["heating"] = _heating(read["mode"]) if "mode" in read else unread
+    step_s = median(np.diff(at_s)) if len(at_s) > 1 else np.nan
     return Trace(at_s, step_s, channels, listed.refrigerant)
+
+
+def what_was_read(frame: pl.DataFrame) -> pl.DataFrame:
+    """Readings with read_at and those of CHANNELS that have a value."""
+    return frame.select(
+        "read_at", *(name for name in CHANNELS if name in frame and frame[name].null_count() < len(frame))
+    )
 
 
 def _numbers(column: pl.Series) -> Array:
@@ -177,7 +185,6 @@ def _in_order(frame: pl.DataFrame) -> pl.DataFrame:
     frame = frame.sort("read_at")
     if not frame["read_at"].is_duplicated().any():
         return frame
-    names = [name for name in (*inputs.CHANNELS, "station_c", "station_wind_m_s") if name != "mode"]
-    mode = pl.col("mode").cast(pl.String).is_in(["heating", "defrost"]).cast(pl.Float64)
-    values = frame.select("read_at", pl.col(names).cast(pl.Float64), mode)
+    mode = pl.col("^mode$").cast(pl.String).is_in(["heating", "defrost"]).cast(pl.Float64)
+    values = frame.select("read_at", pl.exclude("read_at", "mode").cast(pl.Float64), mode)
     return values.unique().group_by("read_at").mean().sort("read_at")

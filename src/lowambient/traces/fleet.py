@@ -5,12 +5,14 @@ from collections.abc import Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from contextlib import contextmanager
 from multiprocessing import get_context
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
 import polars as pl
 
 from lowambient.traces.analysis import TABLES, analyse
-from lowambient.traces.circuit import Listed
+from lowambient.traces.circuit import Listed, what_was_read
 
 CIRCUITS_AHEAD = 3
 """Circuits that wait for each process: enough that none is idle, few enough to bound the memory."""
@@ -42,15 +44,31 @@ def _one(given: Given) -> Found:
 
 
 def _in_processes(circuits: Iterable[Given], processes: int) -> Iterator[Found]:
-    """Analyses as they are done; new circuits are only fetched as earlier ones are finished."""
-    with _alone(), ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
+    """Analyses as they are done; new circuits are only fetched as earlier ones are finished.
+
+    Readings go to the processes in files, which are many times cheaper than what a pool sends by itself.
+    """
+    with (
+        _alone(),
+        TemporaryDirectory(prefix="lowambient-") as folder,
+        ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool,
+    ):
         running: set[Future[Found]] = set()
-        for given in circuits:
+        for number, (listed, readings) in enumerate(circuits):
             if len(running) >= CIRCUITS_AHEAD * processes:
                 done, running = wait(running, return_when=FIRST_COMPLETED)
                 yield from (each.result() for each in done)
-            running.add(pool.submit(_one, given))
+            path = Path(folder) / f"{number}.arrow"
+            what_was_read(readings).write_ipc_stream(path)
+            running.add(pool.submit(_one_written, listed, path))
         yield from (each.result() for each in running)
+
+
+def _one_written(listed: Listed, path: Path) -> Found:
+    """The analysis of readings that another process wrote; the file is gone afterwards."""
+    found = _one((listed, pl.read_ipc_stream(path)))
+    path.unlink()
+    return found
 
 
 @contextmanager

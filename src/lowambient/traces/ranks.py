@@ -3,8 +3,9 @@
 from collections.abc import Sequence
 
 import numpy as np
+import numpy.typing as npt
 
-from lowambient.traces.circuit import Array
+Array = npt.NDArray[np.float64]
 
 
 def median(values: Array) -> float:
