@@ -18,6 +18,8 @@ CIRCUITS_AHEAD = 3
 """Circuits that wait for each process: enough that none is idle, few enough to bound the memory."""
 
 THREADS = "POLARS_MAX_THREADS"
+KEPT_BYTES = 30 << 20
+"""Twice that stays with a process: glibc keeps no more for something larger than 32 MB."""
 
 Given = tuple[Listed, pl.DataFrame]
 Part = tuple[Listed, pl.DataFrame]
@@ -51,7 +53,7 @@ def _in_processes(circuits: Iterable[Given], processes: int) -> Iterator[Found]:
     with (
         _alone(),
         TemporaryDirectory(prefix="lowambient-") as folder,
-        ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool,
+        ProcessPoolExecutor(processes, get_context("spawn"), _keep_memory) as pool,
     ):
         running: set[Future[Found]] = set()
         for number, (listed, readings) in enumerate(circuits):
@@ -62,6 +64,11 @@ def _in_processes(circuits: Iterable[Given], processes: int) -> Iterator[Found]:
             what_was_read(readings).write_ipc_stream(path)
             running.add(pool.submit(_one_written, listed, path))
         yield from (each.result() for each in running)
+
+
+def _keep_memory() -> None:
+    """Has the C library keep the memory of arrays for the next ones, as it does once something large was freed."""
+    np.empty(KEPT_BYTES, dtype=np.uint8)
 
 
 def _one_written(listed: Listed, path: Path) -> Found:
