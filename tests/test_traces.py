@@ -158,7 +158,7 @@ def traced(made: Made) -> tuple[Trace, Running]:
 
 def test_stops_are_those_that_a_loop_finds(starved: Made) -> None:
     trace, state = traced(starved)
-    gaps = trace.gap_before()
+    gaps = trace.gap_before
     expected = [
         at
         for at in range(1, len(trace))
@@ -175,7 +175,7 @@ def test_stops_are_those_that_a_loop_finds(starved: Made) -> None:
 
 def test_time_since_start_is_what_a_loop_counts(starved: Made) -> None:
     trace, state = traced(starved)
-    gaps, began = trace.gap_before(), np.nan
+    gaps, began = trace.gap_before, np.nan
     for at in range(len(trace)):
         if not (state.known[at] and state.on[at]):
             began = np.nan
@@ -194,7 +194,7 @@ def test_a_gap_is_no_stop(starved: Made) -> None:
     held = ~pl.col("read_at").is_between(at - timedelta(hours=1), at + timedelta(hours=1))
     cut = replace(starved, frame=starved.frame.filter(held))
     trace, state = traced(cut)
-    after_gap = np.flatnonzero(trace.gap_before())
+    after_gap = np.flatnonzero(trace.gap_before)
     assert len(after_gap) >= 2
     assert not set(stops(trace, state).first_off) & set(after_gap)
 

@@ -5,6 +5,8 @@ numbers. Pressures are absolute, kPa; temperatures °C.
 """
 
 from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cache
 from typing import overload
 
 import numpy as np
@@ -12,7 +14,7 @@ import numpy.typing as npt
 import polars as pl
 
 from lowambient.refrigerant.catalogue import Refrigerant, refrigerants, tabulated
-from lowambient.refrigerant.table import BINS_PER_E_FOLD, SaturationTable, saturation_table
+from lowambient.refrigerant.table import BINS_PER_E_FOLD, saturation_table
 
 Array = npt.NDArray[np.float64]
 
@@ -33,8 +35,8 @@ def bubble_c(refrigerant: str, pressure_kpa: pl.Series | npt.ArrayLike) -> pl.Se
 
     Raises: RefrigerantRefused for a name that is not canonical, or has no table.
     """
-    table = saturation_table(refrigerant)
-    return _looked_up(pressure_kpa, lambda kpa: _temperatures_c(table, table.knots_bubble_c, kpa))
+    curve = _curve(refrigerant, "bubble")
+    return _looked_up(pressure_kpa, curve.temperatures_c)
 
 
 @overload
@@ -43,8 +45,8 @@ def dew_c(refrigerant: str, pressure_kpa: pl.Series) -> pl.Series: ...
 def dew_c(refrigerant: str, pressure_kpa: npt.ArrayLike) -> Array: ...
 def dew_c(refrigerant: str, pressure_kpa: pl.Series | npt.ArrayLike) -> pl.Series | Array:
     """Dew temperatures, °C, of one refrigerant at absolute pressures, kPa; see `bubble_c`."""
-    table = saturation_table(refrigerant)
-    return _looked_up(pressure_kpa, lambda kpa: _temperatures_c(table, table.knots_dew_c, kpa))
+    curve = _curve(refrigerant, "dew")
+    return _looked_up(pressure_kpa, curve.temperatures_c)
 
 
 @overload
@@ -53,8 +55,8 @@ def bubble_kpa(refrigerant: str, temperature_c: pl.Series) -> pl.Series: ...
 def bubble_kpa(refrigerant: str, temperature_c: npt.ArrayLike) -> Array: ...
 def bubble_kpa(refrigerant: str, temperature_c: pl.Series | npt.ArrayLike) -> pl.Series | Array:
     """Absolute bubble pressures, kPa, of one refrigerant at temperatures, °C: the inverse of `bubble_c`."""
-    table = saturation_table(refrigerant)
-    return _looked_up(temperature_c, lambda c: _pressures_kpa(table, table.knots_bubble_c, c))
+    curve = _curve(refrigerant, "bubble")
+    return _looked_up(temperature_c, curve.pressures_kpa)
 
 
 @overload
@@ -63,8 +65,8 @@ def dew_kpa(refrigerant: str, temperature_c: pl.Series) -> pl.Series: ...
 def dew_kpa(refrigerant: str, temperature_c: npt.ArrayLike) -> Array: ...
 def dew_kpa(refrigerant: str, temperature_c: pl.Series | npt.ArrayLike) -> pl.Series | Array:
     """Absolute dew pressures, kPa, of one refrigerant at temperatures, °C: the inverse of `dew_c`."""
-    table = saturation_table(refrigerant)
-    return _looked_up(temperature_c, lambda c: _pressures_kpa(table, table.knots_dew_c, c))
+    curve = _curve(refrigerant, "dew")
+    return _looked_up(temperature_c, curve.pressures_kpa)
 
 
 def refrigerant_frame() -> pl.DataFrame:
@@ -126,17 +128,35 @@ def _looked_up(values: pl.Series | npt.ArrayLike, look_up: Callable[[Array], Arr
     return look_up(np.asarray(values, dtype=np.float64))
 
 
-def _temperatures_c(table: SaturationTable, knots_c: tuple[float, ...], pressure_kpa: Array) -> Array:
-    bins = np.arange(table.first_bin, table.last_bin + 1)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        position = BINS_PER_E_FOLD * np.log(pressure_kpa)
-    temperature_c = np.interp(position, bins, knots_c)
-    within = (position >= bins[0]) & (position < bins[-1])
-    return np.where(within, temperature_c, np.nan)
+@dataclass(frozen=True)
+class _Curve:
+    """Temperatures of one side of saturation, °C, at the pressures exp((first_bin + place) / 128) kPa."""
+
+    first_bin: int
+    knots_c: Array
+
+    def temperatures_c(self, pressure_kpa: Array) -> Array:
+        """On the line between the two knots about each pressure; NaN out of range."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            position = BINS_PER_E_FOLD * np.log(pressure_kpa)
+        last_bin = self.first_bin + len(self.knots_c) - 1
+        within = (position >= self.first_bin) & (position < last_bin)
+        position = np.where(within, position, self.first_bin)
+        below = np.floor(position)
+        place = below.astype(np.int64) - self.first_bin
+        low_c = self.knots_c[place]
+        temperature_c = (self.knots_c[place + 1] - low_c) * (position - below) + low_c
+        return np.where(within, temperature_c, np.nan)
+
+    def pressures_kpa(self, temperature_c: Array) -> Array:
+        """The inverse of `temperatures_c`."""
+        bins = np.arange(self.first_bin, self.first_bin + len(self.knots_c))
+        pressure_kpa = np.exp(np.interp(temperature_c, self.knots_c, bins) / BINS_PER_E_FOLD)
+        within = (temperature_c >= self.knots_c[0]) & (temperature_c < self.knots_c[-1])
+        return np.where(within, pressure_kpa, np.nan)
 
 
-def _pressures_kpa(table: SaturationTable, knots_c: tuple[float, ...], temperature_c: Array) -> Array:
-    bins = np.arange(table.first_bin, table.last_bin + 1)
-    pressure_kpa = np.exp(np.interp(temperature_c, knots_c, bins) / BINS_PER_E_FOLD)
-    within = (temperature_c >= knots_c[0]) & (temperature_c < knots_c[-1])
-    return np.where(within, pressure_kpa, np.nan)
+@cache
+def _curve(refrigerant: str, side: str) -> _Curve:
+    table = saturation_table(refrigerant)
+    return _Curve(table.first_bin, np.array(table.knots_bubble_c if side == "bubble" else table.knots_dew_c))

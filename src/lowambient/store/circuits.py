@@ -44,13 +44,18 @@ class _Station:
     temperature_c: Array
     wind_m_s: Array
 
-    def at(self, seconds: Array, values: Array) -> Array:
-        """Values between two hours on the line between them; NaN where one of the two is missing."""
+    def at(self, seconds: Array) -> tuple[Array, Array]:
+        """Temperature and wind between two hours on the line between them; NaN where one of the two is missing."""
         hours = seconds / HOUR_S - self.first_hour
-        before = np.clip(np.floor(hours).astype(np.int64), 0, len(values) - 2)
+        before = np.clip(np.floor(hours).astype(np.int64), 0, len(self.temperature_c) - 2)
         part = hours - before
-        found = values[before] * (1 - part) + np.where(part > 0, values[before + 1], 0.0) * part
-        return np.asarray(np.where((part >= 0) & (part <= 1), found, np.nan))
+        outside, on_the_hour = (part < 0) | (part > 1), part == 0
+        found = []
+        for values in (self.temperature_c, self.wind_m_s):
+            between = values[before] * (1 - part) + values[before + 1] * part
+            found.append(np.where(on_the_hour, values[before], between))
+            found[-1][outside] = np.nan
+        return found[0], found[1]
 
 
 def count_readings(store: Store) -> int:
@@ -70,7 +75,7 @@ def circuits(store: Store, rows_at_once: int = ROWS_AT_ONCE) -> Iterator[Circuit
     for units in _buckets(store, rows_at_once):
         names = ", ".join(quoted(unit) for unit in units)
         rows = store.query(
-            f"select unit_id::enum({names}) as unit_id, circuit, read_at{''.join(f', {name}' for name in channels)}"
+            f"select unit_id, circuit, read_at{''.join(f', {name}' for name in channels)}"
             f" from in_readings where unit_id in ({names})"
         )
         parts = _parts(rows)
@@ -109,9 +114,11 @@ def _buckets(store: Store, rows_at_once: int) -> Iterator[list[str]]:
 
 def _channels_read(store: Store) -> list[str]:
     """Channels of the contract that have a value anywhere."""
-    counts = ", ".join(f"count({name}) as {name}" for name in inputs.CHANNELS)
-    found = store.query(f"select {counts} from in_readings").row(0, named=True)
-    return [name for name, count in found.items() if count]
+    asked = ", ".join(
+        f"exists (select 1 from in_readings where {name} is not null) as {name}" for name in inputs.CHANNELS
+    )
+    found = store.query(f"select {asked}").row(0, named=True)
+    return [name for name, has_values in found.items() if has_values]
 
 
 def _with_weather(frame: pl.DataFrame, station: _Station | None) -> pl.DataFrame:
@@ -120,10 +127,10 @@ def _with_weather(frame: pl.DataFrame, station: _Station | None) -> pl.DataFrame
     if station is None:
         nothing = pl.lit(None, dtype=pl.Float64)
         return frame.with_columns(station_c=nothing, station_wind_m_s=nothing)
-    seconds = frame["read_at"].dt.timestamp("us").to_numpy() / 1e6
+    temperature_c, wind_m_s = station.at(frame["read_at"].dt.timestamp("us").to_numpy() / 1e6)
     return frame.with_columns(
-        pl.Series("station_c", station.at(seconds, station.temperature_c)).fill_nan(None),
-        pl.Series("station_wind_m_s", station.at(seconds, station.wind_m_s)).fill_nan(None),
+        pl.Series("station_c", temperature_c, nan_to_null=True),
+        pl.Series("station_wind_m_s", wind_m_s, nan_to_null=True),
     )
 
 

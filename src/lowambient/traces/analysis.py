@@ -174,43 +174,45 @@ def _stopped_s(trace: Trace, first: Indices, noises: tuple[float, float]) -> Arr
     of the two: suction may rise in a run too, and head hold for a while in a rest. A sensor that lags shows it late."""
     begin = np.searchsorted(trace.at_s, trace.at_s[first] - SPLIT_LATE_S)
     channels = -trace["suction_kpa"], trace.head_kpa
-    turned = [
-        max(_last_near_top(channel, low, high, noise) for channel, noise in zip(channels, noises, strict=True))
-        for low, high in zip(begin, first, strict=True)
-    ]
-    return np.asarray(trace.at_s[np.array(turned, dtype=np.int64)])
+    turned = np.max(
+        [_last_near_top(channel, begin, first, noise) for channel, noise in zip(channels, noises, strict=True)], axis=0
+    )
+    return np.asarray(trace.at_s[turned])
 
 
-def _last_near_top(channel: Array, low: int, high: int, noise_kpa: float) -> int:
-    """The last of some samples at which a channel stands as high as it gets, but for noise."""
-    window = channel[low : high + 1]
-    if not np.isfinite(window).any():
-        return high
-    return low + int(np.flatnonzero(window >= np.nanmax(window) - noise_kpa)[-1])
+def _last_near_top(channel: Array, begin: Indices, last: Indices, noise_kpa: float) -> Indices:
+    """The last samples of some stretches at which a channel stands as high as it gets, but for noise."""
+    places = begin[:, None] + np.arange((last - begin).max(initial=0) + 1)
+    window = np.where(places <= last[:, None], channel[np.minimum(places, len(channel) - 1)], np.nan)
+    top = np.fmax.reduce(window, axis=1, keepdims=True)
+    near = np.where(np.isnan(top), last[:, None], np.where(window >= top - noise_kpa, places, 0))
+    return np.asarray(near.max(axis=1))
 
 
 def _trips(trace: Trace, seen: Stops, low: Judged, high: Judged, noises: tuple[float, float] | None) -> pl.DataFrame:
     """Both kinds of trips; `noises` of suction and head where the state comes from the pressure split, else null."""
-    frames = []
-    for kind, judged, other in (("low pressure", low, high), ("high pressure", high, low)):
-        which = np.flatnonzero(judged.trips(seen, trace.step_s) & (judged.probability >= other.probability))
-        first = seen.first_off[which]
-        stopped_s = trace.at_s[first]
-        if noises is not None:
-            stopped_s = _stopped_s(trace, first, noises)
-        frames.append(
-            pl.DataFrame(
-                {
-                    "tripped_at": _instants(stopped_s),
-                    "kind": pl.repeat(kind, len(which), dtype=pl.String, eager=True),
-                    "on_start": seen.on_start[which],
-                    "minimum_kpa": seen.lowest_kpa[which],
-                    "restarted_after_min": np.where(seen.restarts, seen.off_s / 60, np.nan)[which],
-                    "probability": judged.probability[which],
-                }
-            ).with_columns(pl.col("restarted_after_min").fill_nan(None), pl.col("minimum_kpa").fill_nan(None))
-        )
-    return pl.concat(frames).sort("tripped_at", "kind").cast(pl.Schema(TRIPS))
+    both = (("low pressure", low, high), ("high pressure", high, low))
+    found = [
+        np.flatnonzero(judged.trips(seen, trace.step_s) & (judged.probability >= other.probability))
+        for _, judged, other in both
+    ]
+    which = np.concatenate(found)
+    first = seen.first_off[which]
+    frame = pl.DataFrame(
+        {
+            "tripped_at": _instants(trace.at_s[first] if noises is None else _stopped_s(trace, first, noises)),
+            "kind": np.repeat([kind for kind, *_ in both], [len(each) for each in found]).tolist(),
+            "on_start": seen.on_start[which],
+            "minimum_kpa": seen.lowest_kpa[which],
+            "restarted_after_min": np.where(seen.restarts, seen.off_s / 60, np.nan)[which],
+            "probability": np.concatenate(
+                [judged.probability[each] for (_, judged, _), each in zip(both, found, strict=True)]
+            ),
+        },
+        schema=TRIPS,
+        nan_to_null=True,
+    )
+    return frame.sort("tripped_at", "kind")
 
 
 def _lockouts(found: list[Lockout]) -> pl.DataFrame:

@@ -10,13 +10,18 @@ import polars as pl
 
 from lowambient.records import inputs
 from lowambient.refrigerant import saturation
+from lowambient.traces.ranks import median
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
+Index = npt.NDArray[np.int64]
 
+CHANNELS = (*inputs.CHANNELS, "station_c", "station_wind_m_s")
+EVERY = slice(None)
 GAP_STEPS = 5.0
 """Logging intervals without a sample that make a gap; nothing is said about what happened inside one."""
 SHORTEST_GAP_S = 120.0
+HOUR_S = 3600.0
 
 
 @dataclass(frozen=True)
@@ -65,9 +70,16 @@ class Trace:
     def __getitem__(self, channel: str) -> Array:
         return self.channels[channel]
 
+    @cached_property
+    def _was_read(self) -> dict[str, bool]:
+        """What `has` found so far."""
+        return {}
+
     def has(self, channel: str) -> bool:
         """Whether the channel was read at all."""
-        return bool(np.isfinite(self.channels[channel]).any())
+        if channel not in self._was_read:
+            self._was_read[channel] = bool(np.isfinite(self.channels[channel]).any())
+        return self._was_read[channel]
 
     @cached_property
     def head_tap(self) -> str:
@@ -85,27 +97,45 @@ class Trace:
         logged = self.channels["outdoor_c"]
         return np.where(np.isfinite(logged), logged, self.channels["station_c"])
 
-    @property
+    @cached_property
+    def has_weather(self) -> bool:
+        """Whether the outdoor temperature is known at all."""
+        return bool(np.isfinite(self.outdoor_c).any())
+
+    @cached_property
+    def hours(self) -> Array:
+        """Hours that each sample stands for: to the next one, at most one usual step."""
+        lasts_s = np.diff(self.at_s, append=np.inf)
+        return np.asarray(np.minimum(lasts_s, np.nan_to_num(self.step_s)) / HOUR_S)
+
+    @cached_property
+    def log_split(self) -> Array:
+        """Natural logarithm of head over suction pressure, both absolute; NaN or infinite where that has none."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.asarray(np.log(self.head_kpa / self.channels["suction_kpa"]))
+
+    @cached_property
     def cooling(self) -> Mask:
         """Samples at which the unit is not known to heat or defrost."""
         return np.asarray(self.channels["heating"] != 1.0)
 
-    def condensing_c(self) -> Array:
-        """Bubble temperature at a liquid tap, dew temperature at a discharge tap."""
-        return self.bubble_c("liquid_kpa") if self.head_tap == "liquid_kpa" else self.dew_c("discharge_kpa")
+    def condensing_c(self, samples: Index | slice = EVERY) -> Array:
+        """Bubble temperature at a liquid tap, dew temperature at a discharge tap, of some samples or of all."""
+        if self.head_tap == "liquid_kpa":
+            return self.bubble_c("liquid_kpa", samples)
+        return self.dew_c("discharge_kpa", samples)
 
-    def bubble_c(self, channel: str) -> Array:
-        """Bubble temperature of a pressure channel; NaN without a refrigerant."""
-        if self.refrigerant is None:
-            return np.full(len(self), np.nan)
-        return saturation.bubble_c(self.refrigerant, self.channels[channel])
+    def bubble_c(self, channel: str, samples: Index | slice = EVERY) -> Array:
+        """Bubble temperature of a pressure channel at some samples; NaN without a refrigerant."""
+        kpa = self.channels[channel][samples]
+        return np.full(len(kpa), np.nan) if self.refrigerant is None else saturation.bubble_c(self.refrigerant, kpa)
 
-    def dew_c(self, channel: str) -> Array:
-        """Dew temperature of a pressure channel; NaN without a refrigerant."""
-        if self.refrigerant is None:
-            return np.full(len(self), np.nan)
-        return saturation.dew_c(self.refrigerant, self.channels[channel])
+    def dew_c(self, channel: str, samples: Index | slice = EVERY) -> Array:
+        """Dew temperature of a pressure channel at some samples; NaN without a refrigerant."""
+        kpa = self.channels[channel][samples]
+        return np.full(len(kpa), np.nan) if self.refrigerant is None else saturation.dew_c(self.refrigerant, kpa)
 
+    @cached_property
     def gap_before(self) -> Mask:
         """Samples before which the log is silent for so long that they stand for themselves; the first is one."""
         limit_s = max(GAP_STEPS * self.step_s, SHORTEST_GAP_S)
@@ -113,26 +143,32 @@ class Trace:
 
     def with_channels(self, **changed: Array) -> "Trace":
         """The same trace with some channels replaced."""
-        return replace(self, channels={**self.channels, **changed})
+        return replace(self, channels={**self.channels, **changed}) if changed else self
 
 
 def trace_of(frame: pl.DataFrame, listed: Listed) -> Trace:
     """The trace of one circuit from its readings: in time order, each instant once.
 
-    `frame` has read_at, the channels of `records.inputs.CHANNELS`, station_c and station_wind_m_s; of rows with the
-    same instant the means are taken.
+    `frame` has read_at and whichever of CHANNELS were read; of rows with the same instant the means are taken.
     """
-    read_us = frame["read_at"].dt.timestamp("us").to_numpy()
+    read = what_was_read(frame)
+    read_us = read["read_at"].dt.timestamp("us").to_numpy()
     if np.any(np.diff(read_us) <= 0):
-        frame = _in_order(frame)
-        read_us = frame["read_at"].dt.timestamp("us").to_numpy()
+        read = _in_order(read)
+        read_us = read["read_at"].dt.timestamp("us").to_numpy()
     at_s = read_us / 1e6
     unread = np.full(len(at_s), np.nan)
-    names = [name for name in (*inputs.CHANNELS, "station_c", "station_wind_m_s") if name != "mode"]
-    channels = {name: _numbers(frame[name]) if frame[name].null_count() < len(at_s) else unread for name in names}
-    channels["heating"] = _heating(frame["mode"]) if frame["mode"].null_count() < len(at_s) else unread
-    step_s = float(np.median(np.diff(at_s))) if len(at_s) > 1 else np.nan
+    channels = {name: _numbers(read[name]) if name in read else unread for name in CHANNELS if name != "mode"}
+    channels["heating"] = _heating(read["mode"]) if "mode" in read else unread
+    step_s = median(np.diff(at_s)) if len(at_s) > 1 else np.nan
     return Trace(at_s, step_s, channels, listed.refrigerant)
+
+
+def what_was_read(frame: pl.DataFrame) -> pl.DataFrame:
+    """Readings with read_at and those of CHANNELS that have a value."""
+    return frame.select(
+        "read_at", *(name for name in CHANNELS if name in frame and frame[name].null_count() < len(frame))
+    )
 
 
 def _numbers(column: pl.Series) -> Array:
@@ -149,7 +185,6 @@ def _in_order(frame: pl.DataFrame) -> pl.DataFrame:
     frame = frame.sort("read_at")
     if not frame["read_at"].is_duplicated().any():
         return frame
-    names = [name for name in (*inputs.CHANNELS, "station_c", "station_wind_m_s") if name != "mode"]
-    mode = pl.col("mode").cast(pl.String).is_in(["heating", "defrost"]).cast(pl.Float64)
-    values = frame.select("read_at", pl.col(names).cast(pl.Float64), mode)
+    mode = pl.col("^mode$").cast(pl.String).is_in(["heating", "defrost"]).cast(pl.Float64)
+    values = frame.select("read_at", pl.exclude("read_at", "mode").cast(pl.Float64), mode)
     return values.unique().group_by("read_at").mean().sort("read_at")

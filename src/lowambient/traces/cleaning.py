@@ -6,7 +6,8 @@ from datetime import UTC, datetime
 import numpy as np
 import polars as pl
 
-from lowambient.traces.circuit import Array, Mask, Trace
+from lowambient.traces.circuit import Array, Index, Mask, Trace
+from lowambient.traces.ranks import quantiles
 from lowambient.traces.scales import PRESSURES, misfit, read_as, without_refrigerant
 
 CORRECTED, SET_ASIDE, SHOWN = "corrected", "set aside", "shown"
@@ -83,16 +84,12 @@ def _swapped(trace: Trace) -> tuple[Trace, list[Fault]]:
     """Suction above liquid by much, nearly always when they differ: the hoses are the wrong way round."""
     if not trace.head_tap:
         return trace, []
-    head = trace.head_kpa
-    with np.errstate(divide="ignore", invalid="ignore"):
-        split = np.log(head / trace["suction_kpa"])
-    clear = split[np.abs(split) > CLEAR_SPLIT]
-    if len(clear) < 10 or (clear < 0).mean() < REVERSED_SHARE:
+    wrong = int(np.count_nonzero(trace.log_split < -CLEAR_SPLIT))
+    clear = wrong + int(np.count_nonzero(trace.log_split > CLEAR_SPLIT))
+    if clear < 10 or wrong / clear < REVERSED_SHARE:
         return trace, []
-    swapped = trace.with_channels(**{"suction_kpa": head, trace.head_tap: trace["suction_kpa"]})
-    sentence = (
-        f"suction read above head pressure in {(clear < 0).mean():.0%} of what differs: taken the other way round"
-    )
+    swapped = trace.with_channels(**{"suction_kpa": trace.head_kpa, trace.head_tap: trace["suction_kpa"]})
+    sentence = f"suction read above head pressure in {wrong / clear:.0%} of what differs: taken the other way round"
     return swapped, [Fault("suction_kpa", "swapped", *_whole(trace), CORRECTED, sentence)]
 
 
@@ -101,21 +98,27 @@ def _spikes(trace: Trace) -> tuple[Trace, list[Fault]]:
     faults, changed = [], {}
     for channel in PRESSURES:
         values = trace[channel]
-        if len(values) < 3 or not np.isfinite(values).any():
+        if len(values) < 3 or not trace.has(channel):
             continue
-        before, after = values[:-2], values[2:]
-        apart = np.abs(values[1:-1] - (before + after) / 2)
-        limit = np.maximum(SPIKE_KPA, 8 * np.abs(before - after))
-        lone = np.concatenate([[False], apart > limit, [False]])
-        if trace.step_s > FASTEST_SPIKE_STEP_S:
-            low, high = np.nanquantile(values, [0.005, 0.995])
-            lone &= (values < low - 0.5 * (high - low)) | (values > high + 0.5 * (high - low))
-        if lone.any():
-            changed[channel] = np.where(lone, np.nan, values)
-            ends = trace.at_s[np.flatnonzero(lone)[[0, -1]]]
-            sentence = f"{int(lone.sum())} lone readings far from both neighbours were set aside"
+        lone = _lone(values)
+        if trace.step_s > FASTEST_SPIKE_STEP_S and len(lone):
+            low, high = quantiles(values[np.isfinite(values)], [0.005, 0.995])
+            room = 0.5 * (high - low)
+            lone = lone[(values[lone] < low - room) | (values[lone] > high + room)]
+        if len(lone):
+            changed[channel] = values.copy()
+            changed[channel][lone] = np.nan
+            ends = trace.at_s[lone[[0, -1]]]
+            sentence = f"{len(lone)} lone readings far from both neighbours were set aside"
             faults.append(Fault(channel, "spikes", float(ends[0]), float(ends[1]), SET_ASIDE, sentence))
     return trace.with_channels(**changed), faults
+
+
+def _lone(values: Array) -> Index:
+    """Readings that stand out far from two neighbours that agree."""
+    off = np.abs(values[1:-1] - (values[:-2] + values[2:]) / 2)
+    far = np.flatnonzero(off > SPIKE_KPA)
+    return far[off[far] > 8 * np.abs(values[far] - values[far + 2])] + 1
 
 
 def _stuck(trace: Trace) -> tuple[Trace, list[Fault]]:
@@ -138,30 +141,26 @@ def _stuck(trace: Trace) -> tuple[Trace, list[Fault]]:
 def _repeats(trace: Trace, channel: str, other: str) -> Mask:
     values = trace[channel]
     is_stuck = np.zeros(len(values), dtype=bool)
-    begins = np.flatnonzero(np.concatenate([[True], (values[1:] != values[:-1])]))
-    ends = np.concatenate([begins[1:], [len(values)]])
-    long = (ends - begins >= STUCK_SAMPLES) & (trace.at_s[ends - 1] - trace.at_s[begins] >= STUCK_S)
+    bounds = np.concatenate([[0], np.flatnonzero(values[1:] != values[:-1]) + 1, [len(values)]])
+    many = np.flatnonzero(np.diff(bounds) >= STUCK_SAMPLES)
+    begins, ends = bounds[many], bounds[many + 1]
+    long = trace.at_s[ends - 1] - trace.at_s[begins] >= STUCK_S
     for first, end in zip(begins[long], ends[long], strict=True):
         beside = trace[other][first:end]
         beside = beside[np.isfinite(beside)]
-        if len(beside) >= STUCK_SAMPLES and np.ptp(np.quantile(beside, [0.05, 0.95])) > MOVING_KPA:
+        if len(beside) >= STUCK_SAMPLES and np.ptp(quantiles(beside, [0.05, 0.95])) > MOVING_KPA:
             is_stuck[first:end] = True
     return is_stuck
 
 
 def _clock(trace: Trace) -> tuple[Trace, list[Fault]]:
     """A clock that is whole hours off: the logged outdoor temperature fits the station's much better when shifted."""
-    logged, station = trace["outdoor_c"], trace["station_c"]
-    known = np.isfinite(logged) & np.isfinite(station)
-    hours = np.floor(trace.at_s[known] / 3600).astype(np.int64)
-    if len(np.unique(hours)) < FEWEST_CLOCK_HOURS:
+    if not trace.has("outdoor_c"):
         return trace, []
-    begin = hours.min()
-    size = int(hours.max() - begin) + 1
-    counts = np.bincount(hours - begin, minlength=size)
-    with np.errstate(invalid="ignore"):
-        by_hour = [np.bincount(hours - begin, each[known], size) / counts for each in (logged, station)]
-    misfit = {shift: _misfit(by_hour[0], by_hour[1], shift) for shift in range(-CLOCK_HOURS, CLOCK_HOURS + 1)}
+    by_hour = _by_hour(trace, ("outdoor_c", "station_c"))
+    if np.count_nonzero(np.isfinite(by_hour[0])) < FEWEST_CLOCK_HOURS:
+        return trace, []
+    misfit = _misfits(*by_hour)
     best = min(misfit, key=lambda shift: (misfit[shift], abs(shift)))
     if best == 0 or not misfit[best] < CLOCK_GAIN * misfit[0]:
         return trace, []
@@ -174,16 +173,30 @@ def _clock(trace: Trace) -> tuple[Trace, list[Fault]]:
     return moved.with_channels(station_c=_moved_station(trace, best)), [fault]
 
 
-def _misfit(logged: Array, station: Array, shift: int) -> float:
-    """Standard deviation of logger minus station, the logger moved later by `shift` hours."""
-    moved = np.full(len(logged), np.nan)
-    if shift >= 0:
-        moved[shift:] = logged[: len(logged) - shift]
-    else:
-        moved[:shift] = logged[-shift:]
-    difference = moved - station
-    difference = difference[np.isfinite(difference)]
-    return float(np.std(difference)) if len(difference) >= FEWEST_CLOCK_HOURS // 2 else np.inf
+def _by_hour(trace: Trace, names: tuple[str, ...]) -> Array:
+    """Means by UTC hour (names, hours), from samples at which all are known; NaN where an hour has none."""
+    known = np.flatnonzero(np.logical_and.reduce([np.isfinite(trace[name]) for name in names]))
+    if len(known) == 0:
+        return np.empty((len(names), 0))
+    hours = np.floor(trace.at_s[known] / 3600).astype(np.int64)
+    first = np.append(0, np.flatnonzero(hours[1:] != hours[:-1]) + 1)
+    counts = np.diff(first, append=len(known))
+    means = np.full((len(names), int(hours[-1] - hours[0]) + 1), np.nan)
+    for row, name in zip(means, names, strict=True):
+        row[hours[first] - hours[0]] = np.add.reduceat(trace[name][known], first) / counts
+    return means
+
+
+def _misfits(logged: Array, station: Array) -> dict[int, float]:
+    """Standard deviation of logger minus station by how many hours the logger is moved later; infinite over few."""
+    padded = np.pad(logged, CLOCK_HOURS, constant_values=np.nan)
+    off = np.lib.stride_tricks.sliding_window_view(padded, len(logged))[::-1] - station
+    known = np.isfinite(off)
+    counts = np.count_nonzero(known, axis=1)
+    enough = counts >= FEWEST_CLOCK_HOURS // 2
+    misfit = np.full(len(off), np.inf)
+    misfit[enough] = np.std(off[enough], axis=1, where=known[enough])
+    return dict(zip(range(-CLOCK_HOURS, CLOCK_HOURS + 1), misfit.tolist(), strict=True))
 
 
 def _moved_station(trace: Trace, shift: int) -> Array:

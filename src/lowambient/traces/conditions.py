@@ -10,6 +10,7 @@ import polars as pl
 from lowambient.traces.circuit import Array, Listed, Mask, Trace
 from lowambient.traces.cold_hours import COLD_C
 from lowambient.traces.known import SwitchLimit
+from lowambient.traces.ranks import median
 from lowambient.traces.runs import Running
 from lowambient.traces.steady import cooling_samples, past_start, steady_samples, thinned
 
@@ -21,7 +22,6 @@ MILD_C = 15.0
 SHORT_RUN_S = 180.0
 SLOWEST_FOR_SHORT_RUNS_S = 90.0
 """Half a short run: a slower log does not see them."""
-HOUR_S = 3600.0
 START_DELAY_S = 300.0
 """A low-pressure switch may be passed over so long after a start (manuals: 30 to 180 s, up to five minutes)."""
 HOURS = (
@@ -142,30 +142,23 @@ def _months_of(trace: Trace) -> tuple[npt.NDArray[np.datetime64], Index]:
     return month[seen], np.append(first[seen], len(trace))
 
 
-def sample_hours(trace: Trace) -> Array:
-    """Hours that each sample stands for: to the next one, at most one usual step."""
-    step_s = np.diff(trace.at_s, append=np.inf)
-    return np.asarray(np.minimum(step_s, np.nan_to_num(trace.step_s)) / HOUR_S)
-
-
 def _by_month(trace: Trace, asked: dict[str, tuple[Mask, bool]], bounds: Index) -> Facts:
     """Hours of each month in which something holds, for each thing asked: where it holds, and whether it is known."""
-    hours = sample_hours(trace)
+    months = len(bounds) - 1
     return {
-        name: [float(hours[a:b][chosen[a:b]].sum()) if known else None for a, b in _pairs(bounds)]
+        name: np.add.reduceat(trace.hours * chosen, bounds[:-1]).tolist() if known else [None] * months
         for name, (chosen, known) in asked.items()
     }
 
 
 def _hours(trace: Trace, running: Running, cooling: Mask, bounds: Index) -> Facts:
-    runs = (running.run_no >= 0) & cooling
+    runs = running.on & running.known & cooling
     waits = (trace["cooling_called"] == 1) & running.known & ~running.on & trace.cooling
     outdoor_c = trace.outdoor_c
-    weather = bool(np.isfinite(outdoor_c).any())
     asked = {
         "run_h": (runs, True),
-        "cold_run_h": (runs & (outdoor_c < COLD_C), weather),
-        "mild_run_h": (runs & (outdoor_c >= MILD_C), weather),
+        "cold_run_h": (runs & (outdoor_c < COLD_C), trace.has_weather),
+        "mild_run_h": (runs & (outdoor_c >= MILD_C), trace.has_weather),
         "called_not_running_h": (waits, trace.has("cooling_called")),
     }
     return _by_month(trace, asked, bounds)
@@ -179,7 +172,7 @@ def _fan_hours(trace: Trace, steady: Mask, fan_off_kpa: float | None, bounds: In
     cold = trace.outdoor_c < COLD_C
     asked = {
         "fans_below_off_h": (below_off & (fans > 0), known),
-        "fans_all_below_on_h": (below_off & (fans >= every) & cold, known and bool(np.isfinite(trace.outdoor_c).any())),
+        "fans_all_below_on_h": (below_off & (fans >= every) & cold, known and trace.has_weather),
     }
     return _by_month(trace, asked, bounds)
 
@@ -214,8 +207,11 @@ def beyond_switch(trace: Trace, running: Running, listed: Listed, limit: SwitchL
     beyond = past_start(trace, running, listed, START_DELAY_S) & (sign * channel > sign * limit.kpa + limit.error_kpa)
     if sign < 0:
         beyond &= trace["liquid_solenoid_open"] != 0
-    pair = beyond[1:] & beyond[:-1] & (running.run_no[1:] == running.run_no[:-1])
-    return np.asarray(np.append(pair, False) | np.insert(pair, 0, False))
+    places = np.flatnonzero(beyond)
+    is_pair = (np.diff(places) == 1) & (np.diff(running.run_no[places]) == 0)
+    pairs, told = np.flatnonzero(is_pair), np.zeros(len(trace), dtype=bool)
+    told[places[pairs]] = told[places[pairs + 1]] = True
+    return told
 
 
 def _switch_hours(
@@ -234,25 +230,21 @@ def _switch_hours(
 
 
 def _lockout_hours(trace: Trace, lockouts_s: Array, bounds: Index) -> Facts:
-    first, end = np.searchsorted(trace.at_s, lockouts_s[:, 0]), np.searchsorted(trace.at_s, lockouts_s[:, 1])
-    depth = np.bincount(first, minlength=len(trace) + 1) - np.bincount(end, minlength=len(trace) + 1)
-    locked = np.cumsum(depth)[: len(trace)] > 0
-    outdoor_c = trace.outdoor_c
-    asked = {"cold_lockout_h": (locked & (outdoor_c < COLD_C), bool(np.isfinite(outdoor_c).any()))}
-    return _by_month(trace, asked, bounds)
+    locked = np.zeros(len(trace), dtype=bool)
+    for first, end in np.searchsorted(trace.at_s, lockouts_s).tolist():
+        locked[first:end] = True
+    return _by_month(trace, {"cold_lockout_h": (locked & (trace.outdoor_c < COLD_C), trace.has_weather)}, bounds)
 
 
 def _trip_counts(trace: Trace, running: Running, lp_trips_s: Array, bounds: Index) -> Facts:
     """Trips by month; null where they cannot be seen, the cold ones also where the air is not known."""
     place = np.minimum(np.searchsorted(trace.at_s, lp_trips_s), len(trace) - 1)
-    outdoor_c = trace.outdoor_c
-    cold = outdoor_c[place] < COLD_C
+    cold = trace.outdoor_c[place] < COLD_C
     told = bool(running.known.any()) and trace.has("suction_kpa")
-    weather = told and bool(np.isfinite(outdoor_c).any())
     inside = [(place >= a) & (place < b) for a, b in _pairs(bounds)]
     return {
         "lp_trips": [int(each.sum()) if told else None for each in inside],
-        "lp_trips_cold": [int((each & cold).sum()) if weather else None for each in inside],
+        "lp_trips_cold": [int((each & cold).sum()) if told and trace.has_weather else None for each in inside],
     }
 
 
@@ -292,7 +284,7 @@ def _medians(part: Trace, bounds: Index, fan_on_kpa: float | None) -> Facts:
     facts: Facts = {}
     for name, value in values.items():
         by_month = [value[a:b][np.isfinite(value[a:b])] for a, b in _pairs(bounds)]
-        facts[name] = [float(np.median(each)) if len(each) else None for each in by_month]
+        facts[name] = [median(each) if len(each) else None for each in by_month]
         facts[f"{name}_n"] = [len(each) for each in by_month]
     return facts
 

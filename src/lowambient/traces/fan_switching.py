@@ -21,6 +21,7 @@ from lowambient.traces.brackets import (
     normal_log_prior,
 )
 from lowambient.traces.circuit import Array, Mask, Trace
+from lowambient.traces.ranks import median, quantiles
 from lowambient.traces.runs import Indices, Running
 
 STARTED_S = 180.0
@@ -58,6 +59,9 @@ class Turns:
     samples: Indices
 
 
+NO_TURNS = Turns(*(np.empty(0, dtype=np.int64) for _ in range(3)))
+
+
 def fan_switching(
     trace: Trace, running: Running, cools: Mask, listed_kpa: tuple[float | None, float | None], noise_kpa: float
 ) -> FanSwitching:
@@ -89,27 +93,52 @@ def _scatter(values: Array) -> float:
 
 
 def _turns(trace: Trace, running: Running, head: Array, noise_kpa: float) -> Turns:
-    is_steady = (running.since_start_s >= STARTED_S) & np.isfinite(head)
-    if not is_steady.any():
-        return Turns(*(np.empty(0, dtype=np.int64) for _ in range(3)))
-    least = max(6 * noise_kpa, LEAST_SWING_SHARE * float(np.median(head[is_steady])))
-    peaks, troughs, samples = [], [], []
-    spans = running.spans
-    for first, last in zip(spans.first[spans.on], spans.last[spans.on], strict=True):
-        begin = int(np.searchsorted(trace.at_s, trace.at_s[first] + STARTED_S))
-        if trace.at_s[last] - trace.at_s[first] < SHORTEST_RUN_S or last - begin < 4:
-            continue
-        run = _without_holes(head[begin : last + 1])
-        if not np.ptp(run) >= least:
-            continue
-        up, down = find_peaks(run, prominence=least)[0], find_peaks(-run, prominence=least)[0]
-        down = down[down > up[0]] if len(up) else down[:0]  # what comes before the first peak is the start
-        if len(down):
-            peaks.append(up + begin)
-            troughs.append(down + begin)
-            samples.append(np.arange(begin, last + 1))
-    joined = (np.concatenate(each) if each else np.empty(0, dtype=np.int64) for each in (peaks, troughs, samples))
-    return Turns(*(each[np.isfinite(head[each])] for each in joined))
+    steady = np.flatnonzero((running.since_start_s >= STARTED_S) & np.isfinite(head))
+    if len(steady) == 0:
+        return NO_TURNS
+    least = max(6 * noise_kpa, LEAST_SWING_SHARE * median(head[steady]))
+    begin, end = _stretches(trace.at_s, running, head, least)
+    if len(begin) == 0:
+        return NO_TURNS
+    joined, samples = _joined(head, begin, end)
+    up, down = _peaks(joined, least), _peaks(-joined, least)
+    stretch = np.repeat(np.arange(len(begin)), end - begin + 1)
+    first_up = np.full(len(begin), len(joined))
+    np.minimum.at(first_up, stretch[up], up)
+    down = down[down > first_up[stretch[down]]]  # what comes before the first peak is the start
+    has_turns = np.isin(stretch, stretch[down])
+    found = samples[up[has_turns[up]]], samples[down], samples[has_turns & (samples >= 0)]
+    return Turns(*(each[np.isfinite(head[each])] for each in found))
+
+
+def _stretches(at_s: Array, running: Running, head: Array, least: float) -> tuple[Indices, Indices]:
+    """First sample of what follows the start in each run that is long enough and swings enough, and the one after."""
+    first, last = running.runs
+    begin = np.searchsorted(at_s, at_s[first] + STARTED_S)
+    long = np.flatnonzero((at_s[last] - at_s[first] >= SHORTEST_RUN_S) & (last - begin >= 4))
+    begin, end = begin[long], last[long] + 1
+    edges = np.stack([begin, end], axis=1).ravel()
+    beyond = np.append(head, np.nan)  # so that an edge may lie at the end
+    swings = (np.fmax.reduceat(beyond, edges) - np.fmin.reduceat(beyond, edges))[::2] if len(edges) else np.empty(0)
+    swinging = swings >= least
+    return begin[swinging], end[swinging]
+
+
+def _joined(head: Array, begin: Indices, end: Indices) -> tuple[Array, Indices]:
+    """Stretches of head pressure on end, their holes filled, and their samples; before each one of NaN and -1."""
+    samples = np.concatenate([np.arange(a - 1, b) for a, b in zip(begin.tolist(), end.tolist(), strict=True)])
+    joined = head[samples]
+    starts = np.cumsum(end - begin + 1) - (end - begin + 1)
+    samples[starts], joined[starts] = -1, np.nan
+    if np.count_nonzero(np.isnan(joined)) > len(starts):
+        for a, b in zip(starts + 1, np.append(starts[1:], len(joined)), strict=True):
+            joined[a:b] = _without_holes(joined[a:b])
+    return joined, samples
+
+
+def _peaks(joined: Array, least: float) -> Indices:
+    """Peaks that stand out by so much of their own stretch; NaN parts stretches, since it is neither over nor under."""
+    return np.asarray(find_peaks(joined, prominence=least)[0])
 
 
 def _without_holes(run: Array) -> Array:
@@ -174,15 +203,15 @@ def _ends_of_saw(readings: Array, events: int, rate: float, noise_kpa: float) ->
     A sensor that lags by L turns back L ln 2 times the ramp's `rate`, kPa/s, before each end (as in `_turning`, for
     ramps alike), so both are weighed over the lags.
     """
-    low, high = np.quantile(readings, [0.002, 0.998])
+    low, high = quantiles(readings, [0.002, 0.998])
     counts, edges = np.histogram(np.clip(readings, low, high), bins=FLAT_SAW_BINS, range=(low, high))
     middle = (edges[1:] + edges[:-1]) / 2
     swing = high - low
     offs = np.linspace(low - 3 * noise_kpa, low + 0.3 * swing, 60)
     ons = np.linspace(high - 0.3 * swing, high + 3 * noise_kpa, 60)
-    off, on = (each.ravel()[:, None] for each in np.meshgrid(offs, ons, indexing="ij"))
-    flat = (ndtr((middle - off) / noise_kpa) - ndtr((middle - on) / noise_kpa)) / (on - off)
-    log_posterior = (np.log(0.95 * flat + 0.05 / swing) @ counts / max(1.0, np.sqrt(counts.sum()) / 15)).reshape(60, 60)
+    over_off, over_on = (ndtr((middle - each[:, None]) / noise_kpa) for each in (offs, ons))
+    flat = (over_off[:, None] - over_on) / (ons - offs[:, None])[:, :, None]
+    log_posterior = np.log(0.95 * flat + 0.05 / swing) @ counts / max(1.0, np.sqrt(counts.sum()) / 15)
     on_log, off_log = np.logaddexp.reduce(log_posterior, axis=0), np.logaddexp.reduce(log_posterior, axis=1)
     return _over_lags(on_log, ons, rate, events), _over_lags(off_log, offs, -rate, events)
 

@@ -4,7 +4,7 @@ import numpy as np
 import polars as pl
 
 from lowambient.traces.circuit import Listed, Trace
-from lowambient.traces.conditions import Learned, beyond_switch, judged_by, sample_hours
+from lowambient.traces.conditions import Learned, beyond_switch, judged_by
 from lowambient.traces.runs import Running
 from lowambient.traces.trips import Judged
 
@@ -36,7 +36,7 @@ def jumpered_spans(
             continue
         begin_s, end_s = np.clip(each.jumpered, trace.at_s[0], trace.at_s[-1])
         inside = (trace.at_s >= begin_s) & (trace.at_s <= end_s)
-        hours = float(sample_hours(trace)[inside & beyond_switch(trace, running, listed, limit, sign)].sum())
+        hours = float(trace.hours[inside & beyond_switch(trace, running, listed, limit, sign)].sum())
         if hours >= LEAST_BEYOND_H:
             rows.append((switch, round(begin_s * 1e6), round(end_s * 1e6), hours, each.through))
     return pl.DataFrame(rows, schema=SCHEMA, orient="row")

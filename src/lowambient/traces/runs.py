@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -11,8 +12,10 @@ from scipy.ndimage import maximum_filter1d, median_filter
 from lowambient.traces.bends import state_from_bends
 from lowambient.traces.circuit import GAP_STEPS, SHORTEST_GAP_S, Array, Mask, Trace
 from lowambient.traces.noise import noise_kpa
+from lowambient.traces.ranks import quantiles
 
 Indices = npt.NDArray[np.int64]
+Number = TypeVar("Number", np.float64, np.int64)
 
 STATUS, CURRENT, SPLIT, CANNOT_TELL = "status", "current", "pressure split", "cannot tell"
 
@@ -58,8 +61,10 @@ class Running:
     @cached_property
     def spans(self) -> Spans:
         """Stretches of one known state, in time order."""
-        state = np.where(self.known, self.on.astype(np.int8), -1)
-        begins = self.gap_before | np.concatenate([[True], np.diff(state) != 0])
+        state = np.where(self.known, self.on.astype(np.int8), np.int8(-1))
+        begins = self.gap_before.copy()
+        begins[:1] = True
+        begins[1:] |= state[1:] != state[:-1]
         first = np.flatnonzero(begins)
         last = np.concatenate([first[1:] - 1, [len(state) - 1]]) if len(first) else first
         kept = state[first] >= 0
@@ -67,27 +72,43 @@ class Running:
         return Spans(first[kept], last[kept], state[first[kept]] == 1, seen[kept])
 
     @cached_property
+    def runs(self) -> tuple[Indices, Indices]:
+        """First and last sample of each run, in time order."""
+        return self.spans.first[self.spans.on], self.spans.last[self.spans.on]
+
+    def over_runs(self, values: npt.NDArray[Number], elsewhere: float) -> npt.NDArray[Number]:
+        """A value of each run spread over its samples, another one elsewhere (samples,)."""
+        first, last = self.runs
+        bounds = np.stack([first, last + 1], axis=1).ravel()
+        spread = np.stack([values, np.full_like(values, elsewhere)], axis=1).ravel()
+        lengths = np.diff(bounds, prepend=0, append=len(self.on))
+        return np.repeat(np.append(values.dtype.type(elsewhere), spread), lengths)
+
+    @cached_property
     def run_no(self) -> Indices:
         """Number of the run that each sample belongs to, from 0; -1 where off or not known."""
-        spans = self.spans
-        numbers = np.full(len(self.on), -1, dtype=np.int64)
-        runs = np.flatnonzero(spans.on)
-        lengths = spans.last[runs] - spans.first[runs] + 1
-        numbers[self.on & self.known] = np.repeat(np.arange(len(runs)), lengths)
-        return numbers
+        return self.over_runs(np.arange(len(self.runs[0])), -1)
 
     @cached_property
     def since_start_s(self) -> Array:
         """Seconds since the run began; infinite where its beginning was not seen, NaN where off or not known."""
+        began_s: Array = np.where(self.spans.follows[self.spans.on], self.at_s[self.runs[0]], -np.inf)
+        return self.at_s - self.over_runs(began_s, np.nan)
+
+    @cached_property
+    def since_begin_s(self) -> Array:
+        """Seconds since the start of the run or the gap in the log before it; minus infinite where off or not known."""
+        return self.at_s - self.over_runs(self.at_s[self.runs[0]], np.inf)
+
+    @cached_property
+    def until_stop_s(self) -> Array:
+        """Seconds to the last sample of the run, infinite where the log stops before the run does; minus infinite where
+        off or not known."""
         spans = self.spans
-        since = np.full(len(self.on), np.nan)
         runs = np.flatnonzero(spans.on)
-        if len(runs) == 0:
-            return since
-        began_s = np.where(spans.follows[runs], self.at_s[spans.first[runs]], -np.inf)
-        is_on = self.run_no >= 0
-        since[is_on] = self.at_s[is_on] - began_s[self.run_no[is_on]]
-        return since
+        stop_seen = np.append(spans.follows, False)[runs + 1]
+        stops_s: Array = np.where(stop_seen, self.at_s[spans.last[runs]], np.inf)
+        return self.over_runs(stops_s, -np.inf) - self.at_s
 
 
 def running(trace: Trace) -> Running:
@@ -97,19 +118,19 @@ def running(trace: Trace) -> Running:
         known = np.isfinite(given)
         if known.mean() > 0.5 and _agrees(given, ratio):
             state = given if known.all() else np.where(known, given, _split_state(trace, ratio))
-            return Running(trace.at_s, state == 1, np.isfinite(state), trace.gap_before(), source)
+            return Running(trace.at_s, state == 1, np.isfinite(state), trace.gap_before, source)
     split = _split_state(trace, ratio)
     if np.isfinite(split).mean() > 0.5:
-        return Running(trace.at_s, split == 1, np.isfinite(split), trace.gap_before(), SPLIT)
+        return Running(trace.at_s, split == 1, np.isfinite(split), trace.gap_before, SPLIT)
     nothing = np.zeros(len(trace), dtype=bool)
-    return Running(trace.at_s, nothing, nothing, trace.gap_before(), CANNOT_TELL)
+    return Running(trace.at_s, nothing, nothing, trace.gap_before, CANNOT_TELL)
 
 
 def _agrees(state: Array, ratio: Array) -> bool:
     """A source that the pressures flatly contradict is stuck, or wired to something else: it says on where head and
     suction stand alike, or off where they are far apart, more often than not."""
-    on, off = ratio[state == 1], ratio[state == 0]
-    on, off = on[np.isfinite(on)], off[np.isfinite(off)]
+    known = np.isfinite(ratio)
+    on, off = (ratio[np.flatnonzero(known & (state == each))] for each in (1, 0))
     alike = (np.abs(on) < ALIKE_LOG_RATIO).mean() if len(on) >= FEWEST_TO_JUDGE else 0.0
     apart = (off > APART_LOG_RATIO).mean() if len(off) >= FEWEST_TO_JUDGE else 0.0
     return bool(max(alike, apart) < 0.5)
@@ -121,18 +142,17 @@ def _status_state(trace: Trace) -> Array:
 
 def _current_state(trace: Trace) -> Array:
     current = trace["compressor_a"]
-    if not np.isfinite(current).any():
+    if not trace.has("compressor_a"):
         return current
-    usual_a = float(np.nanquantile(current, 0.95))
+    known = np.isfinite(current)
+    usual_a = float(quantiles(current[known], [0.95])[0])
     limit_a = max(RUNNING_SHARE_OF_CURRENT * usual_a, LEAST_RUNNING_A)
-    return np.where(np.isfinite(current), (current > limit_a).astype(float), np.nan)
+    return np.where(known, (current > limit_a).astype(float), np.nan)
 
 
 def log_ratio(trace: Trace) -> Array:
     """Natural logarithm of head over suction pressure, both absolute; a running median where samples come fast."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = np.asarray(np.log(trace.head_kpa / trace["suction_kpa"]))
-    return _smoothed(ratio, trace.step_s)
+    return _smoothed(trace.log_split, trace.step_s)
 
 
 def _smoothed(ratio: Array, step_s: float) -> Array:
@@ -176,34 +196,48 @@ def _that_part(state: Array, ratio: Array, resting: float) -> Array:
 def _sharpened(at_s: Array, ratio: Array, state: Array) -> Array:
     """The same states with each change moved to where the ratio left its level."""
     edges = np.flatnonzero(np.diff(state)) + 1
-    moved = state.copy()
-    ends = np.append(edges, len(state))[1:]
-    previous = 0
-    for edge, end in zip(edges.tolist(), ends.tolist(), strict=True):
-        begins = state[edge]
-        knee = _knee(at_s, ratio, -1.0 if begins else 1.0, (previous, edge, end))
-        moved[min(knee, edge) : max(knee, edge)] = begins if knee < edge else state[edge - 1]
-        previous = knee
-    return moved
+    if len(edges) == 0:
+        return state
+    signs = np.where(state[edges] > 0, -1.0, 1.0)
+    begins, ends = _about_edges(at_s, edges)
+    knees, first = edges.copy(), np.full(len(edges), -1)
+    while True:  # a knee comes after the one before, so one that moved may move the next
+        allowed = np.maximum(begins, np.append(0, knees[:-1]) + 1)
+        anew = np.flatnonzero(allowed != first)
+        if len(anew) == 0:
+            break
+        first = allowed
+        knees[anew] = _knees(ratio, signs[anew], first[anew], edges[anew], ends[anew])
+    return np.repeat(state[np.append(0, edges)], np.diff(knees, prepend=0, append=len(state)))
 
 
-def _knee(at_s: Array, ratio: Array, sign: float, between: tuple[int, int, int]) -> int:
-    """First sample of the fall (sign -1: of the rise) about an edge: after the split left its level.
+def _about_edges(at_s: Array, edges: Indices) -> tuple[Indices, Indices]:
+    """First and last sample about each edge at which its change may show: none beyond the next edge."""
+    begins = np.searchsorted(at_s, at_s[edges] - KNEE_WITHIN_S)
+    ends = np.searchsorted(at_s, at_s[edges] + KNEE_AFTER_S, side="right")
+    return begins, np.minimum(ends, np.append(edges, len(at_s))[1:] - 1)
 
-    `between`: the change before, the edge itself, the change after.
+
+def _knees(ratio: Array, signs: Array, begins: Indices, edges: Indices, ends: Indices) -> Indices:
+    """First sample of the fall (sign -1: of the rise) about each edge: after the split left its level.
+
+    Samples `begins` to `ends` are looked at; an edge with none before it or none after it stays.
     """
-    before, edge, after = between
-    now_s = at_s[edge]
-    begin = max(before + 1, int(at_s.searchsorted(now_s - KNEE_WITHIN_S)))
-    end = min(after - 1, int(at_s.searchsorted(now_s + KNEE_AFTER_S, side="right")))
-    if edge - begin < 1 or end <= edge:
-        return edge
-    window = sign * ratio[begin : end + 1]
-    lately = np.sort(window[: edge - begin])
-    level = float(lately[int(0.9 * (len(lately) - 1))])
-    near = (window >= level - KNEE_SHARE * (level - window.min()))[::-1]
-    last = len(near) - 1 - int(near.argmax()) if near.any() else -1
-    return begin + last + 1 if 0 <= last < len(window) - 1 else edge
+    knees = edges.copy()
+    told = np.flatnonzero((begins < edges) & (edges < ends))
+    if len(told) == 0:
+        return knees
+    begins, edges, ends = (each[told, None] for each in (begins, edges, ends))
+    places = begins + np.arange((ends - begins).max() + 1)
+    inside = places <= ends
+    window = np.where(inside, signs[told, None] * ratio[np.minimum(places, len(ratio) - 1)], np.inf)
+    lately = np.sort(np.where(places < edges, window, np.inf), axis=1)
+    level = np.take_along_axis(lately, (0.9 * (edges - begins - 1)).astype(np.int64), axis=1)
+    near = inside & (window >= level - KNEE_SHARE * (level - window.min(axis=1, keepdims=True)))
+    last = ends[:, 0] - np.where(near, ends - places, len(ratio)).min(axis=1)
+    falls = near.any(axis=1) & (last < ends[:, 0])
+    knees[told[falls]] = last[falls] + 1
+    return knees
 
 
 def _split_limits(ratio: Array) -> tuple[float, float]:

@@ -11,7 +11,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from lowambient.refrigerant.saturation import bubble_c, dew_c
-from lowambient.traces.circuit import Array, Mask, Trace
+from lowambient.traces.circuit import Array, Index, Mask, Trace
+from lowambient.traces.ranks import median
 
 PRESSURES = ("suction_kpa", "liquid_kpa", "discharge_kpa")
 SETTLED_S = 5400.0
@@ -49,11 +50,11 @@ class Misfit:
 
 @dataclass(frozen=True)
 class Seen:
-    """Samples (samples,) at which a settled circuit stands and at which one runs, none where they are few; the coldest
-    and the warmest place in which the charge may lie, degC."""
+    """Samples at which a settled circuit stands and at which one runs, none where they are few; the coldest and the
+    warmest place (samples,) in which the charge may lie, degC."""
 
-    rests: Mask
-    runs: Mask
+    rests: Index
+    runs: Index
     coldest_c: Array
     warmest_c: Array
 
@@ -106,24 +107,19 @@ def without_refrigerant(trace: Trace) -> Trace:
 
 
 def _seen(trace: Trace, cools_a_box: bool) -> Seen:
-    with np.errstate(divide="ignore", invalid="ignore"):
-        split = np.log(trace.head_kpa / trace["suction_kpa"])
     outdoor_c = trace.outdoor_c
     rests = settled_mask(trace) & np.isfinite(outdoor_c) & np.isfinite(trace["suction_kpa"])
     rests &= cools_a_box | (outdoor_c < COLDER_THAN_INDOORS_C)
-    runs = (split > RUNNING_SPLIT) & np.isfinite(outdoor_c) & trace.cooling
-    rests, runs = (_some(each) for each in (rests, runs))
+    runs = (trace.log_split > RUNNING_SPLIT) & np.isfinite(outdoor_c) & trace.cooling
     if not cools_a_box:
-        return Seen(rests, runs, outdoor_c, outdoor_c)
-    return Seen(rests, runs, np.minimum(outdoor_c, COLDEST_BOX_C), np.maximum(outdoor_c, WARMEST_ROOM_C))
+        return Seen(_some(rests), _some(runs), outdoor_c, outdoor_c)
+    return Seen(_some(rests), _some(runs), np.minimum(outdoor_c, COLDEST_BOX_C), np.maximum(outdoor_c, WARMEST_ROOM_C))
 
 
-def _some(chosen: Mask) -> Mask:
+def _some(chosen: Mask) -> Index:
     """At most ENOUGH of the samples chosen, evenly picked; none where they are few."""
-    places, some = np.flatnonzero(chosen), np.zeros_like(chosen)
-    if len(places) >= FEWEST:
-        some[places[:: 1 + len(places) // ENOUGH]] = True
-    return some
+    places = np.flatnonzero(chosen)
+    return places[:: 1 + len(places) // ENOUGH] if len(places) >= FEWEST else places[:0]
 
 
 def _fits(trace: Trace, reading: Reading, seen: Seen) -> bool:
@@ -133,7 +129,7 @@ def _fits(trace: Trace, reading: Reading, seen: Seen) -> bool:
 
 def _stands(trace: Trace, reading: Reading, seen: Seen) -> bool:
     """Whether a settled circuit stands where its charge may lie."""
-    if not seen.rests.any():
+    if len(seen.rests) == 0:
         return True
     stands_c = bubble_c(str(trace.refrigerant), reading.absolute_kpa(trace["suction_kpa"][seen.rests]))
     low, high = POSSIBLE_STANDING_K
@@ -144,7 +140,7 @@ def _stands(trace: Trace, reading: Reading, seen: Seen) -> bool:
 
 def _runs(trace: Trace, reading: Reading, seen: Seen) -> bool:
     """Whether a running circuit condenses above where its charge may lie, and evaporates where coils do."""
-    if not seen.runs.any():
+    if len(seen.runs) == 0:
         return True
     fluid = str(trace.refrigerant)
     condenses_c = bubble_c(fluid, reading.absolute_kpa(trace.head_kpa[seen.runs]))
@@ -160,7 +156,7 @@ def _runs(trace: Trace, reading: Reading, seen: Seen) -> bool:
 def _middle(values: Array) -> float:
     """The median; NaN where most values are NaN: few are, where a pressure dives under the refrigerant's table."""
     known = values[np.isfinite(values)]
-    return float(np.median(known)) if 2 * len(known) > len(values) else np.nan
+    return median(known) if 2 * len(known) > len(values) else np.nan
 
 
 def _between(value: float, low: float, high: float) -> bool:
@@ -182,8 +178,7 @@ def _broken(trace: Trace, seen: Seen) -> str:
 
 def settled_mask(trace: Trace) -> Mask:
     """Samples at which head and suction have been alike for an hour and a half: the circuit rests and has settled."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        apart = ~(np.abs(np.log(trace.head_kpa / trace["suction_kpa"])) < RESTING_SPLIT)
-    apart |= trace.gap_before()
-    last_apart = np.maximum.accumulate(np.where(apart, np.arange(len(apart)), 0))
-    return np.asarray(~apart & (trace.at_s - trace.at_s[last_apart] >= SETTLED_S))
+    apart = ~(np.abs(trace.log_split) < RESTING_SPLIT) | trace.gap_before
+    places = np.flatnonzero(apart)
+    last_apart_s = np.repeat(trace.at_s[places], np.diff(places, append=len(apart)))
+    return np.asarray(~apart & (trace.at_s - last_apart_s >= SETTLED_S))

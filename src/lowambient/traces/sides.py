@@ -5,7 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from lowambient.traces.circuit import Array, Trace
-from lowambient.traces.runs import Indices, Running
+from lowambient.traces.ranks import median
+from lowambient.traces.runs import Running
 from lowambient.traces.stops import Stops
 
 STEADY_AFTER_S = 300.0
@@ -70,57 +71,47 @@ def _side(sign: float, channel: Array, running: Running, stops: Stops) -> Side:
 
 def _rested(channel: Array, stops: Stops) -> Array:
     """Median of the last three readings of each rest; NaN where one is missing."""
-    last = np.maximum(stops.last_off - np.arange(3)[:, None], stops.first_off)
-    return np.asarray(np.median(channel[last], axis=0)) if len(stops) else np.empty(0)
+    last, before, earlier = (channel[np.maximum(stops.last_off - back, stops.first_off)] for back in range(3))
+    return np.maximum(np.minimum(last, before), np.minimum(np.maximum(last, before), earlier))
 
 
 def _steady(channel: Array, running: Running) -> Array:
     """Readings in running that has settled; where runs are too short for that, in their second half."""
     since = running.since_start_s
     is_steady = since >= STEADY_AFTER_S
-    if is_steady.sum() < 50:
+    if np.count_nonzero(is_steady) < 50:
         lengths = since[np.isfinite(since)]
-        is_steady = since >= (np.median(lengths) if len(lengths) else np.inf)
-    found = channel[is_steady]
-    return found[np.isfinite(found)]
+        is_steady = since >= (median(lengths) if len(lengths) else np.inf)
+    return channel[np.flatnonzero(is_steady & np.isfinite(channel))]
 
 
 def _furthest(channel: Array, running: Running, quantile: float) -> tuple[Array, Array]:
     """For each run with at least three settled readings, in time order: a quantile of them, and when the run ended."""
-    is_settled = (running.since_start_s >= STEADY_AFTER_S) & np.isfinite(channel)
-    numbers, values = running.run_no[is_settled], channel[is_settled]
-    order = np.lexsort((values, numbers))
-    _, first, counts = np.unique(numbers[order], return_index=True, return_counts=True)
-    enough = counts >= FEWEST_SETTLED
-    place = first + np.floor(quantile * (counts - 1)).astype(np.int64)
-    ends_s = running.at_s[running.spans.last[running.spans.on]]
-    return np.asarray(values[order][place[enough]]), ends_s[numbers[order][first[enough]]]
+    settled = np.flatnonzero((running.since_start_s >= STEADY_AFTER_S) & np.isfinite(channel))
+    numbers, values = running.run_no[settled], channel[settled]
+    first = np.flatnonzero(np.diff(numbers, prepend=-1))
+    counts = np.diff(first, append=len(numbers))
+    first, counts = (each[counts >= FEWEST_SETTLED] for each in (first, counts))
+    place = np.floor(quantile * (counts - 1)).astype(np.int64)
+    for begin, end, nth in zip(first.tolist(), (first + counts).tolist(), place.tolist(), strict=True):
+        values[begin:end].partition(nth)
+    return values[first + place], running.at_s[running.runs[1][numbers[first]]]
 
 
 def _as_run(channel: Array, running: Running, stops: Stops) -> tuple[Array, Array]:
     """Middle and scatter of the channel over the last ten minutes of each stop's run, but for the last of them."""
     at_s = running.at_s
     runs = running.run_no[stops.last_on]
-    begin = np.maximum(
-        np.searchsorted(at_s, at_s[stops.last_on] - AS_RUN_S), running.spans.first[running.spans.on][runs]
-    )
+    begin = np.maximum(np.searchsorted(at_s, at_s[stops.last_on] - AS_RUN_S), running.runs[0][runs])
     end = np.searchsorted(at_s, at_s[stops.last_on] - AS_RUN_S / 10)
-    lengths = np.maximum(end - begin, 0)
-    group = np.repeat(np.arange(len(stops)), lengths)
-    within = np.arange(len(group)) - np.repeat(np.cumsum(lengths) - lengths, lengths)
-    values = channel[np.repeat(begin, lengths) + within]
-    middle = _middles(values, group, len(stops))
-    scatter = 1.5 * _middles(np.abs(values - middle[group]), group, len(stops))
-    return middle, scatter
+    places = begin[:, None] + np.arange(max((end - begin).max(initial=0), 1))
+    values = np.where(places < end[:, None], channel[np.minimum(places, len(channel) - 1)], np.nan)
+    middle = _middles(values)
+    return middle, 1.5 * _middles(np.abs(values - middle[:, None]))
 
 
-def _middles(values: Array, group: Indices, groups: int) -> Array:
-    """The upper median of each group of values (in order of groups, NaN left out); NaN where there is none."""
-    known = np.isfinite(values)
-    values, group = values[known], group[known]
-    ordered = values[np.lexsort((values, group))]
-    counts = np.bincount(group, minlength=groups)
-    first = np.cumsum(counts) - counts
-    found = np.full(groups, np.nan)
-    found[counts > 0] = ordered[(first + counts // 2)[counts > 0]]
-    return found
+def _middles(values: Array) -> Array:
+    """The upper median of each row, NaN left out; NaN where there is none."""
+    ordered = np.sort(values, axis=1)
+    middle = np.count_nonzero(np.isfinite(values), axis=1) // 2
+    return np.asarray(ordered[np.arange(len(values)), middle])

@@ -3,7 +3,7 @@
 import numpy as np
 import numpy.typing as npt
 
-from lowambient.traces.circuit import Array, Listed, Mask, Trace
+from lowambient.traces.circuit import Listed, Mask, Trace
 from lowambient.traces.runs import Running
 
 Index = npt.NDArray[np.int64]
@@ -51,25 +51,5 @@ def steady_samples(trace: Trace, running: Running, listed: Listed, enough_settle
 
 def past_start(trace: Trace, running: Running, listed: Listed, settled_s: float) -> Mask:
     """Samples (samples,) in cooling so long after the start of the run or a gap in the log, and not before a stop."""
-    is_on = running.run_no >= 0
-    away: Mask = is_on & (_until_stop_s(running) + trace.step_s / 2 >= BEFORE_STOP_S)
-    return away & cooling_samples(trace, listed) & (_since_start_or_gap_s(running) >= settled_s)
-
-
-def _since_start_or_gap_s(running: Running) -> Array:
-    runs = running.spans.first[running.spans.on]
-    return np.where(running.run_no >= 0, running.at_s - _of_run(running, running.at_s[runs]), -np.inf)
-
-
-def _until_stop_s(running: Running) -> Array:
-    """Seconds to the last running sample of the run; infinite where the log stops before the run does."""
-    spans = running.spans
-    runs = np.flatnonzero(spans.on)
-    after = np.minimum(runs + 1, len(spans.on) - 1)
-    stop_seen = (runs + 1 < len(spans.on)) & spans.follows[after]
-    return _of_run(running, np.where(stop_seen, running.at_s[spans.last[runs]], np.inf)) - running.at_s
-
-
-def _of_run(running: Running, value: Array) -> Array:
-    """A value of each run, spread over its samples; of no meaning elsewhere."""
-    return value[running.run_no] if len(value) else np.zeros(len(running.at_s))
+    away: Mask = (running.until_stop_s + trace.step_s / 2 >= BEFORE_STOP_S) & (running.since_begin_s >= settled_s)
+    return away & cooling_samples(trace, listed)

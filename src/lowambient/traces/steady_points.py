@@ -22,7 +22,7 @@ def steady_points(trace: Trace, running: Running, listed: Listed) -> pl.DataFram
     Grain: read_at; columns are those of `SCHEMA` [degC]. Condensing is bubble at a liquid tap, dew at a discharge tap.
     """
     steady = thinned(np.flatnonzero(steady_samples(trace, running, listed)), trace.step_s)
-    outdoor_c, condensing_c = trace.outdoor_c[steady], trace.condensing_c()[steady]
+    outdoor_c, condensing_c = trace.outdoor_c[steady], trace.condensing_c(steady)
     known = np.flatnonzero(np.isfinite(outdoor_c) & np.isfinite(condensing_c))
     if len(known) > POINTS:
         known = known[np.linspace(0, len(known) - 1, POINTS).round().astype(np.int64)]

@@ -23,6 +23,7 @@ from lowambient.traces.brackets import (
 from lowambient.traces.circuit import Array, Mask, Trace
 from lowambient.traces.evidence import closed_again, log_odds, may_be_latched, timed
 from lowambient.traces.known import Known
+from lowambient.traces.ranks import quantiles
 from lowambient.traces.runs import Indices, Running
 from lowambient.traces.sides import Side, high_side, low_side
 from lowambient.traces.stops import Stops
@@ -137,6 +138,9 @@ def _judge(side: Side, stops: Stops, allowed: Mask, known: Known, noise_kpa: flo
     share, share_heard = PRIOR_TRIP, min(1.0, SPEAK_FOR_THEMSELVES / len(thinned))
     trip_density = _trip_density(side, stops, thinned, grid, blur)
     held_short = _held_short(side, thinned, grid, blur)
+    runs = RUN_BEYOND * _summed(beyond)
+    enough = len(side.runs_at_s) > CHANGE_DAYS
+    days = np.quantile(side.runs_at_s, np.linspace(0.05, 0.95, CHANGE_DAYS)) if enough else np.empty(0)
     for _ in range(ROUNDS):
         odds = np.exp(other + closed_again(side, probability))
         as_trip = share * odds[thinned, None] * trip_density
@@ -146,7 +150,8 @@ def _judge(side: Side, stops: Stops, allowed: Mask, known: Known, noise_kpa: flo
             side.at_s[thinned],
             np.log(as_trip + as_other * held_short),
             np.log(as_other),
-            beyond,
+            runs,
+            days,
         )
         best = int(np.argmax(log_prior + share_heard * log_posterior))
         as_trip = share * odds[read] * _trip_density(side, stops, read, grid[[best]], blur)[:, 0]
@@ -186,29 +191,29 @@ def _within(at_s: Array, span: Span | None) -> Mask:
 
 
 def _with_jumper(
-    side: Side, stops_at_s: Array, active: Array, jumpered: Array, beyond: Mask
+    side: Side, stops_at_s: Array, active: Array, jumpered: Array, runs: Array, days: Array
 ) -> tuple[Array, list[Span | None]]:
     """Log likelihood of each pressure of the grid, with the stretch in which its switch did not act, or null.
 
-    `active` (stops, grid) and `jumpered` (stops, 1): log likelihoods of the stops with and without a switch; `beyond`
-    (runs, grid): runs that settled beyond a pressure: each speaks against a switch that acts there, as a run that it
-    did not stop. From some day on, or up to some day, the switch may have been jumpered, which then explains them.
+    `active` (stops, grid) and `jumpered` (stops, 1): log likelihoods of the stops with and without a switch; `runs`
+    (runs + 1, grid): log odds summed over runs that settled beyond a pressure: each speaks against a switch that acts
+    there, as a run that it did not stop. From one of the `days` on, or up to it, the switch may have been jumpered,
+    which then explains them.
     """
-    on, off = _summed(active), np.broadcast_to(_summed(jumpered), (len(active) + 1, beyond.shape[1]))
-    runs = RUN_BEYOND * _summed(beyond)
+    on, off = _summed(active), np.broadcast_to(_summed(jumpered), (len(active) + 1, active.shape[1]))
     found = on[-1] - runs[-1]
     spans: list[Span | None] = [None] * len(found)
-    enough = len(side.runs_at_s) > CHANGE_DAYS
-    days = np.quantile(side.runs_at_s, np.linspace(0.05, 0.95, CHANGE_DAYS)) if enough else np.empty(0)
-    for day in days:
-        stop, run = np.searchsorted(stops_at_s, day), np.searchsorted(side.runs_at_s, day)
-        later = on[stop] + off[-1] - off[stop] - runs[run] - CHANGE
-        earlier = off[stop] + on[-1] - on[stop] - (runs[-1] - runs[run]) - CHANGE
-        for total, span in ((later, (float(day), np.inf)), (earlier, (-np.inf, float(day)))):
-            for place in np.flatnonzero(total > found):
-                spans[place] = span
-            found = np.maximum(found, total)
-    return found, spans
+    if len(days) == 0:
+        return found, spans
+    stop, run = np.searchsorted(stops_at_s, days), np.searchsorted(side.runs_at_s, days)
+    later = on[stop] + off[-1] - off[stop] - runs[run] - CHANGE
+    earlier = off[stop] + on[-1] - on[stop] - (runs[-1] - runs[run]) - CHANGE
+    totals = np.stack([later, earlier], axis=1).reshape(-1, len(found))
+    best = totals.argmax(axis=0)
+    for place in np.flatnonzero(totals.max(axis=0) > found):
+        day = float(days[best[place] // 2])
+        spans[place] = (-np.inf, day) if best[place] % 2 else (day, np.inf)
+    return np.maximum(found, totals.max(axis=0)), spans
 
 
 def _summed(values: Array | Mask) -> Array:
@@ -218,7 +223,7 @@ def _summed(values: Array | Mask) -> Array:
 def _grid(side: Side, known: Known) -> Array:
     """Every pressure that the stops, the steady running or the list name, within what such a switch may be set to."""
     seen = np.concatenate([side.reading_kpa[np.isfinite(side.reading_kpa)], side.steady_kpa])
-    ends = list(np.quantile(seen, [0.001, 0.999])) if len(seen) else []
+    ends = list(quantiles(seen, [0.001, 0.999])) if len(seen) else []
     ends += [each for each in (known.listed_kpa, known.usual_kpa) if each is not None]
     low, high = max(0.6 * min(ends, default=100.0), 20.0), 1.15 * max(ends, default=1000.0)
     limit = known.limit_kpa
@@ -235,11 +240,11 @@ def _trip_density(side: Side, stops: Stops, which: Indices, grid: Array, blur: f
     width = np.maximum(rate * (stops.wait_s[which][:, None] + 15.0), blur)
     tight = (ndtr((acts - reading + blur) / blur) - ndtr((acts - reading - width) / blur)) / (width + blur)
     reach = FASTEST_KPA_S[side.sign] * (stops.wait_s[which][:, None] + 15.0)
-    dive = (ndtr((acts - reading) / blur) - ndtr((acts - reading - reach) / blur)) / (reach + blur)
-    start = ndtr((reading - acts) / blur) / np.maximum(0.6 * grid[None, :], 70.0)
-    early = (stops.on_start[which] & (side.sign < 0))[:, None]
-    late = np.where(early, LATE_SHARE_ON_START, LATE_SHARE)
-    return np.asarray((1 - DIVE_SHARE - late) * tight + DIVE_SHARE * dive + late * start)
+    short_of = ndtr((acts - reading) / blur)
+    dive = (short_of - ndtr((acts - reading - reach) / blur)) / (reach + blur)
+    late = np.where(stops.on_start[which] & (side.sign < 0), LATE_SHARE_ON_START, LATE_SHARE)[:, None]
+    passed = (1 - short_of) / np.maximum(0.6 * grid[None, :], 70.0)
+    return np.asarray((1 - DIVE_SHARE - late) * tight + DIVE_SHARE * dive + late * passed)
 
 
 def _held_short(side: Side, which: Indices, grid: Array, blur: float) -> Array:
