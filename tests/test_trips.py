@@ -7,7 +7,7 @@ import numpy as np
 import polars as pl
 import pytest
 from made_stops import made_stops
-from trace_maker import kpa, make
+from trace_maker import PSI, kpa, make
 from trace_scores import score_lockouts, score_trips
 
 from lowambient.traces.analysis import analyse
@@ -55,15 +55,15 @@ def test_pauses_of_a_call_between_samples_are_counted_from_those_of_one_sample()
 
 
 @pytest.mark.parametrize("seed", range(3))
-def test_noise_at_rest_is_no_run(seed: int) -> None:
-    """A log of two days at 10 s in which nothing ran, with 3 psi of noise."""
+@pytest.mark.parametrize(("kpa_at_rest", "step_s"), [(880.0, 10.0), (105.0, 300.0)])
+def test_noise_at_rest_is_no_run(seed: int, kpa_at_rest: float, step_s: float) -> None:
+    """A log of many samples in which nothing ran, with 2.5 psi of noise: R-410A at 1 degC, R-134a at -25 degC."""
     made = make(23, days=0.2, logging_s=10, missing=("compressor_on", "compressor_a"))
     trace, chance = trace_of(made.frame, made.listed), np.random.default_rng(seed)
-    at_s = np.arange(0.0, 2 * 86400.0, 10.0)
+    at_s = step_s * np.arange(15_000.0)
     channels = {name: np.full(len(at_s), np.nan) for name in trace.channels}
-    channels |= {name: 880.0 + chance.normal(0, 20.7, len(at_s)) for name in ("suction_kpa", "liquid_kpa")}
-    still = replace(trace, at_s=at_s, channels=channels)
-    state = running(still)
+    channels |= {name: kpa_at_rest + chance.normal(0, 2.5 * PSI, len(at_s)) for name in ("suction_kpa", "liquid_kpa")}
+    state = running(replace(trace, at_s=at_s, step_s=step_s, channels=channels))
     assert state.from_what == SPLIT
     assert not state.on.any()
 

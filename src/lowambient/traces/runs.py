@@ -33,6 +33,8 @@ SMOOTHED_S = 60.0
 """Span of the median that keeps noise from looking like a start (judgement); none where samples are farther apart."""
 ABOUT_A_RUN = 7
 """Samples about each of a run's in which its pressures may part: sensors lag (judgement)."""
+SURE_APART = 4.0
+"""Deviations of a log ratio, over which at low pressures too it is no noise (judgement)."""
 KNEE_WITHIN_S, KNEE_AFTER_S, KNEE_SHARE = 180.0, 60.0, 0.1
 """A change shows in the split at most so long before or after its bend, and is under way once so much of it is done."""
 
@@ -180,16 +182,17 @@ def _split_state(trace: Trace, ratio: Array) -> Array:
         found = state_from_bends(trace.step_s, (suction[part], head[part]), noises, limits)
         apart = np.log(head[part] / suction[part])
         found = _sharpened(trace.at_s[part], _smoothed(apart, trace.step_s), found)
-        found = _that_part(found, apart, limits[0])
+        doubt = np.hypot(noises[0] / suction[part], noises[1] / head[part])
+        found = _that_part(found, apart - np.maximum(limits[0], SURE_APART * doubt))
         state[part[0] : part[-1] + 1] = np.repeat(found, np.diff(part, append=part[-1] + 1))
     return state
 
 
-def _that_part(state: Array, ratio: Array, resting: float) -> Array:
-    """The same states without runs about which the log ratio never leaves what a circuit at rest shows: noise."""
+def _that_part(state: Array, beyond: Array) -> Array:
+    """The same states without runs about which the log ratio is never `beyond` what rest and noise show (over 0)."""
     first = np.concatenate([[0], np.flatnonzero(np.diff(state)) + 1])
-    most = np.maximum.reduceat(maximum_filter1d(ratio, size=ABOUT_A_RUN), first)
-    rests = (state[first] == 0) | (most <= resting)
+    most = np.maximum.reduceat(maximum_filter1d(beyond, size=ABOUT_A_RUN), first)
+    rests = (state[first] == 0) | (most <= 0)
     return np.repeat(np.where(rests, 0.0, 1.0), np.diff(first, append=len(state)))
 
 
