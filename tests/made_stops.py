@@ -31,7 +31,10 @@ def made_stops(run_s: list[float], off_s: list[float], called: float = np.nan, w
         solenoid_open=no,
         solenoid_called=unknown,
         cooling=~no,
+        outdoor_c=unknown,
         late_s=0.0,
+        coldest_run_c=np.nan,
+        idle_below_h=0.0,
     )
 
 

@@ -14,6 +14,7 @@ from lowambient.traces.evidence import (
     TIMED_OFF,
     closed_again,
     habits_of,
+    held_off,
     log_odds,
     timed,
 )
@@ -100,3 +101,17 @@ def test_a_call_speaks_where_the_split_shows_a_stop_that_came_level(level: bool,
     seen = replace(made_stops([1800.0], [1500.0], called=1.0), came_level=np.array([level]))
     found = log_odds(made_side([480.0], [480.0]), seen, np.array([True]), replace(KNOWN, from_split=True), BLUR)
     assert (found[0] > 2.0) == speaks
+
+
+@pytest.mark.parametrize(("outdoor_c", "idle_h", "held"), [(4.0, 12.0, True), (4.0, 1.0, False), (-8.0, 12.0, False)])
+def test_a_control_that_stops_cooling_at_one_temperature_trips_nothing(
+    outdoor_c: float, idle_h: float, held: bool
+) -> None:
+    """It never ran under 4 degC: stops in spite of the call lie there, and it stands for hours when colder."""
+    seen = made_stops([1800.0] * 5, [30_000.0] * 5, called=1.0)
+    seen = replace(seen, outdoor_c=np.full(5, outdoor_c), coldest_run_c=4.0, idle_below_h=idle_h)
+    side = made_side([700.0] * 5, [700.0] * 5)
+    assert held_off(side, seen, BLUR).all() == held
+    assert (log_odds(side, seen, np.ones(5, dtype=bool), KNOWN, BLUR) > 0.0).all() != held
+    diving = made_side([400.0] * 5, [700.0] * 5)
+    assert not held_off(diving, seen, BLUR).any()

@@ -53,6 +53,9 @@ of a circuit that otherwise runs long, tried again as soon as the timer or the s
 DIVE_SHARE_OF_RUN, DIVES_SHARE, FEWEST_ENDS, SLOWEST_FOR_DIVES_S = 0.15, 0.35, 5, 45.0
 """A circuit pumps down if at the end of so many of its long runs suction dives by so much of what it ran at: a solenoid
 that shuts empties the low side within a minute, which starving does not (judgement)."""
+HELD_OFF, HELD_H, NEAR_SETTING_K, FEWEST_HELD = -6.0, 3.0, 1.5, 3
+"""Log odds of a trip where a control's own setting stops the circuit in the cold in spite of its call: so many stops,
+and most of those in spite of a call, lie about the outdoor temperature under which it stands for hours (judgement)."""
 NOT_A_TRIP = -12.0
 SURE_BY, RATE_DOUBT, LAG_S, FEWEST_TO_TELL, SLOWEST_FOR_SURE_S = 2.0, 1.5, 15.0, 2.5, 120.0
 """Deviations beyond any setting, and what the pressure moves until the stop is seen, half as much again and with a
@@ -182,8 +185,19 @@ def log_odds(side: Side, stops: Stops, allowed: Mask, known: Known, blur: float)
         + rest * stops.restarts * unknown
         + np.where(unknown, BARELY_RAN * idle + LONG_OFF_WANTED * long, 0.0)
         + np.where(by_design, PUMPED_DOWN, 0.0)
+        + np.where(held_off(side, stops, blur), HELD_OFF, 0.0)
     )
     return np.where(allowed, found, NOT_A_TRIP)
+
+
+def held_off(side: Side, stops: Stops, blur: float) -> Mask:
+    """Stops (stops,) in spite of a call at which a low-ambient setting of the control itself holds the circuit off: at
+    one outdoor temperature, out of running at which suction stood where it ran."""
+    calm = ~(side.sign * (side.reading_kpa - side.run_kpa) > SURE_BY * blur) & (side.opened != 1)
+    in_spite = stops.still_called == 1
+    held = in_spite & calm & (np.abs(stops.outdoor_c - stops.coldest_run_c) < NEAR_SETTING_K)
+    is_told = stops.idle_below_h >= HELD_H and held.sum() >= FEWEST_HELD and 2 * held.sum() > in_spite.sum()
+    return np.asarray(held & is_told)
 
 
 def _still_called(stops: Stops, habits: Habits) -> Array:

@@ -15,6 +15,8 @@ ABOUT_A_STOP_S = 45.0
 SURE_OF_SECOND = 5
 LEVEL = 1.25
 """Head over suction [-] under which they are level, with sensors that disagree (judgement)."""
+HARDLY_EVER, COLDER_K = 0.005, 1.0
+"""Share of running that may be colder than where a control stops it, and how much colder counts (judgement)."""
 SPLIT_OFF_S = 90.0
 """A stop read from the pressure split is known to that (judgement)."""
 
@@ -30,7 +32,8 @@ class Stops:
     (while the compressor still ran) are 1, 0, or NaN where not logged. `solenoid_open`: logged open when it ran last
     and when it stood; `solenoid_called`: the same as `still_called` of the solenoid, which the call itself opens where
     a circuit pumps down. `unseen_pauses` [-] is about the share of pauses of the call that come and go between two
-    samples; `late_s`: how much later than it happened a stop may show.
+    samples; `late_s`: how much later than it happened a stop may show. `coldest_run_c`: outdoor temperature under which
+    the circuit hardly ever ran, and `idle_below_h` how long it stood in spite of a call when it was colder still.
     """
 
     last_on: Indices
@@ -53,7 +56,10 @@ class Stops:
     solenoid_open: Mask
     solenoid_called: Array
     cooling: Mask
+    outdoor_c: Array
     late_s: float
+    coldest_run_c: float
+    idle_below_h: float
 
     def __len__(self) -> int:
         return len(self.last_on)
@@ -78,6 +84,7 @@ def stops(trace: Trace, running: Running) -> Stops:
     about = _about(at_s, last_on, trace.step_s)
     suction, head = trace["suction_kpa"], trace.head_kpa
     read_at = _call_read_at(running, first_off, last_off)
+    coldest_c, idle_h = _idle_below(trace, running)
     called_by = "cooling_called" if trace.has("cooling_called") else "liquid_solenoid_open"
     return Stops(
         last_on=last_on,
@@ -100,8 +107,23 @@ def stops(trace: Trace, running: Running) -> Stops:
         solenoid_open=(trace["liquid_solenoid_open"][last_on] == 1) & (trace["liquid_solenoid_open"][first_off] == 1),
         solenoid_called=_still_called(trace["liquid_solenoid_open"], (first_off, first_off)),
         cooling=trace.cooling[last_on],
+        outdoor_c=trace.outdoor_c[first_off],
         late_s=SPLIT_OFF_S if running.from_what == SPLIT else 0.0,
+        coldest_run_c=coldest_c,
+        idle_below_h=idle_h,
     )
+
+
+def _idle_below(trace: Trace, running: Running) -> tuple[float, float]:
+    """Outdoor temperature under which the circuit hardly ever ran, and hours that it stood in spite of a call when it
+    was colder still."""
+    outdoor_c, called = trace.outdoor_c, trace["cooling_called"] == 1
+    ran_c = outdoor_c[running.on & np.isfinite(outdoor_c)]
+    if len(ran_c) == 0 or not called.any():
+        return np.nan, 0.0
+    coldest_c = float(np.quantile(ran_c, HARDLY_EVER))
+    idle = called & running.known & ~running.on & (outdoor_c < coldest_c - COLDER_K)
+    return coldest_c, float(idle.sum() * trace.step_s / 3600)
 
 
 def _about(at_s: Array, last_on: Indices, step_s: float) -> list[Indices]:
