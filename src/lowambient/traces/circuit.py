@@ -172,7 +172,8 @@ def what_was_read(frame: pl.DataFrame) -> pl.DataFrame:
 
 
 def _numbers(column: pl.Series) -> Array:
-    return column.cast(pl.Float64).fill_null(np.nan).to_numpy()
+    """A column as floats, NaN for null."""
+    return column.cast(pl.Float64).to_numpy()
 
 
 def _heating(mode: pl.Series) -> Array:
