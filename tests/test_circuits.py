@@ -10,7 +10,7 @@ from lowambient import judgement
 from lowambient.profile import load_profile
 from lowambient.records import inputs
 from lowambient.store import Store, circuits, count_readings, failed_audits
-from lowambient.store.circuits import _parts
+from lowambient.store.circuits import _gathered
 from lowambient.traces.circuit import Listed
 from lowambient.traces.fleet import analyse_fleet
 
@@ -85,8 +85,8 @@ def test_rows_that_lie_apart_come_together_in_time_order() -> None:
             "suction_kpa": [1.0, 2.0, 3.0, 4.0, 5.0, 6.0],
         }
     )
-    parts = _parts(rows)
-    assert {key: frame["suction_kpa"].to_list() for key, frame in parts.items()} == {
+    parts = _gathered([rows[:2], rows[2:]], {("A", "1"): 4, ("B", None): 2})
+    assert {key: frame["suction_kpa"].to_list() for key, frame in parts} == {
         ("A", "1"): [4.0, 5.0, 1.0, 2.0],
         ("B", None): [3.0, 6.0],
     }
