@@ -14,7 +14,8 @@ from lowambient.store.queries import quoted
 
 ROWS_AT_ONCE = 2_000_000
 """Readings held at one time: some 320 MB with all channels (judgement)."""
-ROWS_IN_A_BATCH = 100_000
+ROWS_IN_A_BATCH, MOST_STRETCHES = 100_000, 200
+"""Rows that come together, and pieces in which they are left as they lie (judgement)."""
 HOUR_S = 3600
 ONLY_CIRCUIT = "1"
 UNITS_OF_ONE = (
@@ -102,12 +103,20 @@ def _gathered(batches: Iterable[pl.DataFrame], rows_of: Mapping[Key, int]) -> It
 
 
 def _parts(rows: pl.DataFrame) -> Iterator[tuple[Key, pl.DataFrame]]:
-    """Stretches of rows of one unit and circuit, without these columns; nothing is copied."""
-    stretches = rows.select(pl.struct("unit_id", "circuit").rle().struct.unnest()).unnest("value")
+    """Stretches of rows of one unit and circuit, without these columns; sorted first where units take turns."""
+    stretches = _stretches(rows)
+    if stretches.height > MOST_STRETCHES:
+        rows = rows.sort("unit_id", "circuit", maintain_order=True)
+        stretches = _stretches(rows)
     readings, begin = rows.drop("unit_id", "circuit"), 0
     for length, unit_id, circuit in stretches.iter_rows():
         yield (unit_id, circuit), readings.slice(begin, length)
         begin += length
+
+
+def _stretches(rows: pl.DataFrame) -> pl.DataFrame:
+    """Columns len, unit_id and circuit of rows that lie together."""
+    return rows.select(pl.struct("unit_id", "circuit").rle().struct.unnest()).unnest("value")
 
 
 def _buckets(store: Store, rows_at_once: int) -> Iterator[dict[Key, int]]:
