@@ -123,16 +123,14 @@ def likeliest(evidence: Array) -> Array:
     if len(evidence) == 0:
         return np.empty(0)
     first, total = _together(evidence)
-    odds, stays = 0.0, []
+    odds, after = 0.0, []
     for each in total.tolist():
-        stays.append((odds >= -CHANGE, odds <= CHANGE))
-        bounded = -CHANGE if odds < -CHANGE else (CHANGE if odds > CHANGE else odds)
-        odds = bounded + each
-    state, states = odds > 0, np.empty(len(first))
-    for place in range(len(first) - 1, -1, -1):
-        states[place] = state
-        stay_on, stay_off = stays[place]
-        state = state if (stay_on if state else stay_off) else not state
+        odds = (-CHANGE if odds < -CHANGE else CHANGE if odds > CHANGE else odds) + each
+        after.append(odds)
+    told = np.abs(after) > CHANGE  # elsewhere it is cheaper to be as in the stretch after than to change
+    told[-1] = True
+    places = np.flatnonzero(told)
+    states = np.repeat(np.array(after)[places] > 0, np.diff(places, prepend=-1)).astype(np.float64)
     return np.repeat(states, np.diff(first, append=len(evidence)))
 
 
