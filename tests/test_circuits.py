@@ -10,7 +10,7 @@ from lowambient import judgement
 from lowambient.profile import load_profile
 from lowambient.records import inputs
 from lowambient.store import Store, circuits, count_readings, failed_audits
-from lowambient.store.circuits import _parts
+from lowambient.store.circuits import _gathered
 from lowambient.traces.circuit import Listed
 from lowambient.traces.fleet import analyse_fleet
 
@@ -85,8 +85,22 @@ def test_rows_that_lie_apart_come_together_in_time_order() -> None:
             "suction_kpa": [1.0, 2.0, 3.0, 4.0, 5.0, 6.0],
         }
     )
-    parts = _parts(rows)
-    assert {key: frame["suction_kpa"].to_list() for key, frame in parts.items()} == {
+    parts = _gathered([rows[:2], rows[2:]], {("A", "1"): 4, ("B", None): 2})
+    assert {key: frame["suction_kpa"].to_list() for key, frame in parts} == {
         ("A", "1"): [4.0, 5.0, 1.0, 2.0],
         ("B", None): [3.0, 6.0],
     }
+
+
+def test_units_that_take_turns_in_every_row_come_apart_in_time_order() -> None:
+    rows = pl.DataFrame(
+        {
+            "unit_id": ["B", "A"] * 1000,
+            "circuit": ["1"] * 2000,
+            "read_at": [START + timedelta(minutes=number // 2) for number in range(2000)],
+            "suction_kpa": [float(number) for number in range(2000)],
+        }
+    )
+    parts = dict(_gathered([rows[:1500], rows[1500:]], {("A", "1"): 1000, ("B", "1"): 1000}))
+    assert parts["A", "1"]["suction_kpa"].to_list() == [float(number) for number in range(1, 2000, 2)]
+    assert parts["B", "1"]["suction_kpa"].to_list() == [float(number) for number in range(0, 2000, 2)]

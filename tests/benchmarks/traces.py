@@ -6,7 +6,8 @@ interval (half 10 s, a quarter each 30 s and 1 min) and its length, stand in tur
 needed. `--pool` keeps what was made for another run. The rival scans the table that the analysis reads: count, mean,
 least and greatest of every channel by circuit in one query, starts by circuit with `lag` in another. Prints seconds,
 processor seconds (which other work on the machine stretches less), rates, ratios and the peak memory of all processes
-for each size; ends with 1 where the largest misses.
+for each size; ends with 1 where the largest misses. Functions import what they need, since each process of the
+analysis imports this file too, as it does the command line's.
 """
 
 import argparse
@@ -19,19 +20,17 @@ import time
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from trace_maker import Made, drawn, made_of
+if TYPE_CHECKING:
+    from trace_maker import Made
 
-from lowambient.judgement import traced
-from lowambient.records import inputs
-from lowambient.refrigerant.pressure import barometric_kpa
-from lowambient.store import Store
-from lowambient.traces.listing import TAKEN
+    from lowambient.store import Store
 
 BAR_RATIO, BAR_MB = 3.0, 4000.0
 ROWS_A_CIRCUIT = 100_000
@@ -39,21 +38,28 @@ INTERVALS_S = (10, 30, 10, 60)
 MADE_AT_ONCE = 64
 SEED = 900
 ELEVATIONS_M = (0, 30, 200, 400, 1000, 1609, 2200)
-MARGINS = ", ".join(
-    f"avg({name}), min({name}), max({name})"
-    for name, column in inputs.TABLES["readings"].columns().items()
-    if name in inputs.CHANNELS and column.dtype == pl.Float64()
-)
-BARE = (
-    f"select unit_id, circuit, count(*), {MARGINS} from in_readings group by unit_id, circuit",
-    "select unit_id, circuit, sum(starts) from (select unit_id, circuit, (liquid_kpa > 1.4 * suction_kpa and not"
-    " lag(liquid_kpa > 1.4 * suction_kpa) over (partition by unit_id, circuit order by read_at))::int as starts"
-    " from in_readings) group by unit_id, circuit",
-)
 
 
-def made_kinds(kinds: int) -> Iterator[Made]:
+def bare_queries() -> tuple[str, ...]:
+    """What the rival runs."""
+    from lowambient.records import inputs
+
+    columns = inputs.TABLES["readings"].columns()
+    margins = ", ".join(
+        f"avg({name}), min({name}), max({name})" for name in inputs.CHANNELS if columns[name].dtype == pl.Float64()
+    )
+    return (
+        f"select unit_id, circuit, count(*), {margins} from in_readings group by unit_id, circuit",
+        "select unit_id, circuit, sum(starts) from (select unit_id, circuit, (liquid_kpa > 1.4 * suction_kpa and not"
+        " lag(liquid_kpa > 1.4 * suction_kpa) over (partition by unit_id, circuit order by read_at))::int as starts"
+        " from in_readings) group by unit_id, circuit",
+    )
+
+
+def made_kinds(kinds: int) -> Iterator["Made"]:
     """Different circuits of about 100,000 readings each."""
+    from trace_maker import drawn, made_of
+
     orders = []
     for index in range(kinds):
         order, logging_s = drawn(SEED, index), INTERVALS_S[index % len(INTERVALS_S)]
@@ -65,6 +71,10 @@ def made_kinds(kinds: int) -> Iterator[Made]:
 
 def pool_of(folder: Path, kinds: int) -> None:
     """Readings, lists and weather of so many circuits, one file of each kind; left alone where they are there."""
+    from lowambient.records import inputs
+    from lowambient.refrigerant.pressure import barometric_kpa
+    from lowambient.traces.listing import TAKEN
+
     folder.mkdir(parents=True, exist_ok=True)
     if (folder / "units.parquet").exists():
         return
@@ -86,8 +96,10 @@ def hourly(frame: pl.DataFrame) -> pl.DataFrame:
     return first.drop_nulls().group_by("hour").first().sort("hour")
 
 
-def fill(store: Store, folder: Path, circuits: int) -> tuple[pl.DataFrame, pl.DataFrame]:
+def fill(store: "Store", folder: Path, circuits: int) -> tuple[pl.DataFrame, pl.DataFrame]:
     """A store with so many circuits, each a unit of its own; its unit and site list."""
+    from lowambient.records import inputs
+
     kinds = pl.read_parquet(folder / "units.parquet")
     columns = ", ".join(("read_at", *inputs.CHANNELS))
     for number in range(circuits):
@@ -168,12 +180,15 @@ def _busy_s() -> float:
 
 def timed(millions: float, pool: Path) -> tuple[float, float]:
     """Ratio of the analysis to the bare scan, and the peak memory in MB."""
+    from lowambient.judgement import traced
+    from lowambient.store import Store
+
     with tempfile.TemporaryDirectory() as folder, Store(Path(folder) / "b.duckdb", threads=os.cpu_count()) as store:
         units, sites = fill(store, pool, round(millions * 1e6 / ROWS_A_CIRCUIT))
         store.checkpoint()
         rows = store.query("select count(*) as n from in_readings").item()
         bare, ours = Timed(), Timed()
-        for query in BARE:
+        for query in bare_queries():
             with bare:
                 store.connection.execute(query).fetchall()
         with Peak() as peak, ours:

@@ -1,6 +1,7 @@
 """Readings handed out circuit by circuit, with the weather beside them, in bounded memory."""
 
-from collections.abc import Iterator
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +14,8 @@ from lowambient.store.queries import quoted
 
 ROWS_AT_ONCE = 2_000_000
 """Readings held at one time: some 320 MB with all channels (judgement)."""
+ROWS_IN_A_BATCH, MOST_STRETCHES = 100_000, 200
+"""Rows that come together, and pieces in which they are left as they lie (judgement)."""
 HOUR_S = 3600
 ONLY_CIRCUIT = "1"
 UNITS_OF_ONE = (
@@ -22,6 +25,8 @@ UNITS_OF_ONE = (
 """Units whose readings name no circuit and that are not known to have several."""
 
 Array = npt.NDArray[np.float64]
+Key = tuple[str, str | None]
+"""Unit and circuit."""
 
 
 @dataclass(frozen=True)
@@ -64,50 +69,65 @@ def count_readings(store: Store) -> int:
 
 
 def circuits(store: Store, rows_at_once: int = ROWS_AT_ONCE) -> Iterator[Circuit]:
-    """Every circuit with readings, by unit and circuit; whole units are read together, some millions of rows at a time.
+    """Every circuit with readings, each as soon as its last row was read; whole units are read together, some millions
+    of rows at a time.
 
-    Needs `unit_station` and `weather_hours`. Rows of a circuit come in no particular order.
+    Needs `unit_station` and `weather_hours`. Rows of a circuit come in no particular order. The store must not be asked
+    anything else before the last circuit has come.
     """
     stations = _stations(store)
     station_of = dict(store.query("select unit_id, station_id from unit_station").iter_rows())
     of_one = set(store.query(UNITS_OF_ONE)["unit_id"])
-    channels = _channels_read(store)
-    for units in _buckets(store, rows_at_once):
-        names = ", ".join(quoted(unit) for unit in units)
-        rows = store.query(
-            f"select unit_id, circuit, read_at{''.join(f', {name}' for name in channels)}"
-            f" from in_readings where unit_id in ({names})"
-        )
-        parts = _parts(rows)
-        for unit_id, circuit in sorted(parts, key=lambda key: (key[0], key[1] or "")):
-            frame = parts.pop((unit_id, circuit))
+    channels = "".join(f", {name}" for name in _channels_read(store))
+    for rows_of in _buckets(store, rows_at_once):
+        units = ", ".join(quoted(unit) for unit in dict.fromkeys(unit for unit, _ in rows_of))
+        query = f"select unit_id, circuit, read_at{channels} from in_readings where unit_id in ({units})"
+        for (unit_id, circuit), readings in _gathered(store.batches(query, ROWS_IN_A_BATCH), rows_of):
             named = ONLY_CIRCUIT if circuit is None and unit_id in of_one else circuit
-            yield Circuit(unit_id, named, _with_weather(frame, stations.get(station_of.get(unit_id))))
+            yield Circuit(unit_id, named, _with_weather(readings, stations.get(station_of.get(unit_id))))
 
 
-def _parts(rows: pl.DataFrame) -> dict[tuple[str, str | None], pl.DataFrame]:
-    """Rows by unit and circuit, without these columns; what lies together is not copied, and mostly in time order."""
-    stretches = rows.select(pl.struct("unit_id", "circuit").rle().struct.unnest()).unnest("value")
+def _gathered(batches: Iterable[pl.DataFrame], rows_of: Mapping[Key, int]) -> Iterator[tuple[Key, pl.DataFrame]]:
+    """Rows by unit and circuit, without these columns, once all that there are have come; mostly in time order.
+
+    So a circuit whose rows lie together does not wait for others, nor its memory.
+    """
+    parts: dict[Key, list[pl.DataFrame]] = defaultdict(list)
+    missing = dict(rows_of)
+    for rows in batches:
+        for key, part in _parts(rows):
+            parts[key].append(part)
+            missing[key] -= part.height
+            if missing[key] == 0:
+                yield key, pl.concat(sorted(parts.pop(key), key=lambda each: each["read_at"][0]))
+
+
+def _parts(rows: pl.DataFrame) -> Iterator[tuple[Key, pl.DataFrame]]:
+    """Stretches of rows of one unit and circuit, without these columns; sorted first where units take turns."""
+    stretches = _stretches(rows)
+    if stretches.height > MOST_STRETCHES:
+        rows = rows.sort("unit_id", "circuit", maintain_order=True)
+        stretches = _stretches(rows)
     readings, begin = rows.drop("unit_id", "circuit"), 0
-    slices: dict[tuple[str, str | None], list[pl.DataFrame]] = {}
     for length, unit_id, circuit in stretches.iter_rows():
-        slices.setdefault((unit_id, circuit), []).append(readings.slice(begin, length))
+        yield (unit_id, circuit), readings.slice(begin, length)
         begin += length
-    return {key: pl.concat(sorted(each, key=lambda part: part["read_at"][0])) for key, each in slices.items()}
 
 
-def _buckets(store: Store, rows_at_once: int) -> Iterator[list[str]]:
-    """Unit ids in order, as many together as have so many rows; at least one."""
-    bucket: list[str] = []
-    held = 0
-    for unit_id, rows in store.query(
-        "select unit_id, count(*) as n from in_readings group by unit_id order by unit_id"
-    ).iter_rows():
-        if bucket and held + rows > rows_at_once:
+def _stretches(rows: pl.DataFrame) -> pl.DataFrame:
+    """Columns len, unit_id and circuit of rows that lie together."""
+    return rows.select(pl.struct("unit_id", "circuit").rle().struct.unnest()).unnest("value")
+
+
+def _buckets(store: Store, rows_at_once: int) -> Iterator[dict[Key, int]]:
+    """Rows of each unit and circuit, as many units together as have so many rows; at least one."""
+    counts = store.query("select unit_id, circuit, count(*) as n from in_readings group by all order by unit_id")
+    bucket: dict[Key, int] = {}
+    for unit in counts.partition_by("unit_id", maintain_order=True):
+        if bucket and sum(bucket.values()) + unit["n"].sum() > rows_at_once:
             yield bucket
-            bucket, held = [], 0
-        bucket.append(unit_id)
-        held += rows
+            bucket = {}
+        bucket |= {(unit_id, circuit): rows for unit_id, circuit, rows in unit.iter_rows()}
     if bucket:
         yield bucket
 

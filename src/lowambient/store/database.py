@@ -123,8 +123,16 @@ class Store:
         """The answer to one query as a frame; instants are UTC."""
         with translated(self.path):
             frame: pl.DataFrame = self.connection.sql(sql).pl()
-        instants = [name for name, kind in frame.schema.items() if isinstance(kind, pl.Datetime)]
-        return frame.with_columns(pl.col(instants).dt.replace_time_zone("UTC")) if instants else frame
+        return _in_utc(frame)
+
+    def batches(self, sql: str, rows: int) -> Iterator[pl.DataFrame]:
+        """The answer to one query as frames of at most so many rows, one held at a time; instants are UTC.
+
+        The store must not be asked anything else before the last has come.
+        """
+        with translated(self.path):
+            for batch in self.connection.sql(sql).to_arrow_reader(rows):
+                yield _in_utc(pl.DataFrame(pl.from_arrow(batch)))
 
     def put(self, name: str, frame: pl.DataFrame) -> None:
         """Writes a frame as table `name`, replacing what was there; zoned instants become UTC without zone."""
@@ -168,6 +176,11 @@ class Store:
         """Brings what was committed into the file itself."""
         with translated(self.path):
             self.connection.execute("checkpoint")
+
+
+def _in_utc(frame: pl.DataFrame) -> pl.DataFrame:
+    instants = [name for name, kind in frame.schema.items() if isinstance(kind, pl.Datetime)]
+    return frame.with_columns(pl.col(instants).dt.replace_time_zone("UTC")) if instants else frame
 
 
 def _quietly(action: Callable[[], object]) -> None:

@@ -191,37 +191,35 @@ def _last_near_top(channel: Array, begin: Indices, last: Indices, noise_kpa: flo
 
 def _trips(trace: Trace, seen: Stops, low: Judged, high: Judged, noises: tuple[float, float] | None) -> pl.DataFrame:
     """Both kinds of trips; `noises` of suction and head where the state comes from the pressure split, else null."""
-    both = (("low pressure", low, high), ("high pressure", high, low))
+    both = (("high pressure", high, low), ("low pressure", low, high))
     found = [
         np.flatnonzero(judged.trips(seen, trace.step_s) & (judged.probability >= other.probability))
         for _, judged, other in both
     ]
     which = np.concatenate(found)
     first = seen.first_off[which]
-    frame = pl.DataFrame(
-        {
-            "tripped_at": _instants(trace.at_s[first] if noises is None else _stopped_s(trace, first, noises)),
-            "kind": np.repeat([kind for kind, *_ in both], [len(each) for each in found]).tolist(),
-            "on_start": seen.on_start[which],
-            "minimum_kpa": seen.lowest_kpa[which],
-            "restarted_after_min": np.where(seen.restarts, seen.off_s / 60, np.nan)[which],
-            "probability": np.concatenate(
-                [judged.probability[each] for (_, judged, _), each in zip(both, found, strict=True)]
-            ),
-        },
-        schema=TRIPS,
-        nan_to_null=True,
-    )
-    return frame.sort("tripped_at", "kind")
+    stopped_s = trace.at_s[first] if noises is None else _stopped_s(trace, first, noises)
+    kinds = np.repeat([kind for kind, *_ in both], [len(each) for each in found])
+    probability = np.concatenate([judged.probability[each] for (_, judged, _), each in zip(both, found, strict=True)])
+    in_time = np.argsort(stopped_s, kind="stable")
+    which = which[in_time]
+    columns = {
+        "tripped_at": _instants(stopped_s[in_time]),
+        "kind": kinds[in_time].tolist(),
+        "on_start": seen.on_start[which],
+        "minimum_kpa": seen.lowest_kpa[which],
+        "restarted_after_min": np.where(seen.restarts[which], seen.off_s[which] / 60, np.nan),
+        "probability": probability[in_time],
+    }
+    return pl.DataFrame(columns, schema=TRIPS, nan_to_null=True)
 
 
 def _lockouts(found: list[Lockout]) -> pl.DataFrame:
-    rows = [(each.kind, each.outdoor_c, each.ended_by) for each in found]
-    frame = pl.DataFrame(
-        rows, schema={name: LOCKOUTS[name] for name in ("kind", "outdoor_c", "ended_by")}, orient="row"
-    )
-    times = {
+    columns = {
         "started_at": _instants(np.array([each.started_s for each in found])),
         "ended_at": _instants(np.array([each.ended_s for each in found])),
+        "kind": [each.kind for each in found],
+        "outdoor_c": np.array([each.outdoor_c for each in found]),
+        "ended_by": [each.ended_by for each in found],
     }
-    return frame.with_columns(pl.col("outdoor_c").fill_nan(None), **times).select(*LOCKOUTS)
+    return pl.DataFrame(columns, schema=LOCKOUTS, nan_to_null=True)

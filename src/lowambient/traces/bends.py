@@ -9,7 +9,6 @@ for each change.
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import maximum_filter1d
 
 from lowambient.traces.circuit import Array
 
@@ -66,21 +65,33 @@ def _apart(suction: Array, head: Array, count: int) -> Array:
     Suction is the witness, since fans move head alone; head that moves the other way speaks against it, and head that
     does not move leaves doubt, since a valve moves suction alone.
     """
-    both = (suction + np.where(head < 0, 2.0 * head, head)) / np.sqrt(2.0)
+    both = (suction + np.minimum(head, 2.0 * head)) / np.sqrt(2.0)
     size = np.minimum(both, 1.5 * suction)
-    if count > 1:
-        size = np.where(size >= maximum_filter1d(size, size=2 * count - 1), size, 0.0)
-    most = SUCTION_ALONE + (MOST_BEND - SUCTION_ALONE) * np.clip(head / 2.0, 0.0, 1.0)
-    return np.where(size > LEAST_BEND, np.minimum(0.5 * size**2, most), 0.0)
+    places = np.flatnonzero(size > LEAST_BEND)
+    places = places[size[places] >= _highest_about(size, places, count - 1)]
+    most = SUCTION_ALONE + (MOST_BEND - SUCTION_ALONE) * np.clip(head[places] / 2.0, 0.0, 1.0)
+    told = np.zeros(len(size))
+    told[places] = np.minimum(0.5 * size[places] ** 2, most)
+    return told
+
+
+def _highest_about(values: Array, places: Indices, reach: int) -> Array:
+    """The highest of the values up to so many places before and after some of them."""
+    about = np.clip(places[:, None] + np.arange(-reach, reach + 1), 0, len(values) - 1)
+    return np.asarray(values[about].max(axis=1))
 
 
 def _moved(values: Array, count: int) -> Array:
-    """Mean of so many samples from each one on, over the mean of so many before it."""
+    """Mean of so many samples from each one on, over the mean of so many before it; 0 at the first."""
     sums = np.concatenate([[0.0], np.cumsum(values - values[0])])
+    behind = np.concatenate([np.zeros(count), sums])[: len(values)]
+    ahead = np.concatenate([sums[count:], np.full(count, sums[-1])])[: len(values)]
     here = np.arange(len(values))
-    before, after = np.maximum(here - count, 0), np.minimum(here + count, len(values))
-    old = (sums[here] - sums[before]) / np.maximum(here - before, 1)
-    return np.where(here > 0, (sums[after] - sums[here]) / (after - here) - old, 0.0)
+    old = (sums[:-1] - behind) / np.clip(here, 1, count)
+    new = (ahead - sums[:-1]) / np.minimum(count, len(values) - here)
+    moved: Array = new - old
+    moved[0] = 0.0
+    return moved
 
 
 def _level(step_s: float, ratio: Array, head: Array, limits: tuple[float, float]) -> Array:
@@ -100,7 +111,8 @@ def _level(step_s: float, ratio: Array, head: Array, limits: tuple[float, float]
 
 def _since(values: Array, count: int) -> Array:
     """Change of each value since so many samples before, or since the first."""
-    return values - values[np.maximum(np.arange(len(values)) - count, 0)]
+    earlier: Array = np.concatenate([np.full(count, values[0]), values])[: len(values)]
+    return values - earlier
 
 
 def likeliest(evidence: Array) -> Array:
@@ -111,16 +123,14 @@ def likeliest(evidence: Array) -> Array:
     if len(evidence) == 0:
         return np.empty(0)
     first, total = _together(evidence)
-    odds, stays = 0.0, []
+    odds, after = 0.0, []
     for each in total.tolist():
-        stays.append((odds >= -CHANGE, odds <= CHANGE))
-        bounded = -CHANGE if odds < -CHANGE else (CHANGE if odds > CHANGE else odds)
-        odds = bounded + each
-    state, states = odds > 0, np.empty(len(first))
-    for place in range(len(first) - 1, -1, -1):
-        states[place] = state
-        stay_on, stay_off = stays[place]
-        state = state if (stay_on if state else stay_off) else not state
+        odds = (-CHANGE if odds < -CHANGE else CHANGE if odds > CHANGE else odds) + each
+        after.append(odds)
+    told = np.abs(after) > CHANGE  # elsewhere it is cheaper to be as in the stretch after than to change
+    told[-1] = True
+    places = np.flatnonzero(told)
+    states = np.repeat(np.array(after)[places] > 0, np.diff(places, prepend=-1)).astype(np.float64)
     return np.repeat(states, np.diff(first, append=len(evidence)))
 
 

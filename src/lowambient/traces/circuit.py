@@ -166,13 +166,13 @@ def trace_of(frame: pl.DataFrame, listed: Listed) -> Trace:
 
 def what_was_read(frame: pl.DataFrame) -> pl.DataFrame:
     """Readings with read_at and those of CHANNELS that have a value."""
-    return frame.select(
-        "read_at", *(name for name in CHANNELS if name in frame and frame[name].null_count() < len(frame))
-    )
+    columns = (frame[name] for name in ("read_at", *CHANNELS) if name in frame.columns)
+    return pl.DataFrame([each for each in columns if each.null_count() < len(each) or each.name == "read_at"])
 
 
 def _numbers(column: pl.Series) -> Array:
-    return column.cast(pl.Float64).fill_null(np.nan).to_numpy()
+    """A column as floats, NaN for null."""
+    return column.cast(pl.Float64).to_numpy()
 
 
 def _heating(mode: pl.Series) -> Array:

@@ -7,6 +7,7 @@ import numpy.typing as npt
 
 from lowambient.traces.circuit import Array, Mask, Trace
 from lowambient.traces.noise import noise_kpa
+from lowambient.traces.ranks import median
 from lowambient.traces.runs import Running
 
 Index = npt.NDArray[np.int64]
@@ -112,7 +113,7 @@ def noise_k(trace: Trace, running: Running) -> float:
     if not running_now.any():
         return 0.0
     at_rest = noise_kpa(head_kpa, running.known[some] & ~running.on[some])
-    return K_PER_E_FOLD * min(at_rest, MOST_NOISE_KPA) / float(np.median(head_kpa[running_now]))
+    return K_PER_E_FOLD * min(at_rest, MOST_NOISE_KPA) / median(head_kpa[running_now])
 
 
 def medians(value: Array, no: Index, first: Index, count: Index) -> Array:

@@ -129,8 +129,9 @@ def months(trace: Trace, running: Running, listed: Listed, learned: Learned = NO
         "hp_cut_out_from": [hp_limit.basis if hp_limit else None] * len(month),
         **_medians(part, np.searchsorted(told, bounds), fan_on_kpa),
     }
-    starts_us = month.astype("datetime64[us]").astype(np.int64).tolist()
-    return pl.DataFrame({"month": starts_us, **facts}, schema=SCHEMA)
+    facts["month"] = month.astype("datetime64[us]").astype(np.int64).tolist()
+    rows = list(zip(*(facts[name] for name in SCHEMA), strict=True))
+    return pl.DataFrame(rows, schema=SCHEMA, orient="row")
 
 
 def _months_of(trace: Trace) -> tuple[npt.NDArray[np.datetime64], Index]:

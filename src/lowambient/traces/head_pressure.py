@@ -28,6 +28,7 @@ from lowambient.traces.head_states import (
     likeliest_path,
     states_of,
 )
+from lowambient.traces.ranks import median
 from lowambient.traces.runs import Running
 from lowambient.traces.steady import ENOUGH_SETTLED_S, THINNED_S, steady_samples, thinned
 
@@ -147,7 +148,7 @@ def _slope_error(hours: Hours) -> float:
     days = len(np.unique(np.floor(hours.first_s / DAY_S)))
     if days < LEAST_DAYS:
         return np.inf
-    sd = 1.4826 * float(np.median(np.abs(y - np.median(y) - (_slope(x, y) or 0.0) * (x - np.median(x)))))
+    sd = 1.4826 * median(np.abs(y - median(y) - (_slope(x, y) or 0.0) * (x - median(x))))
     return float(NORMAL_90 * sd / (float(np.std(x)) * np.sqrt(days)))
 
 
@@ -257,7 +258,7 @@ def _slope(x: Array, y: Array) -> float | None:
         x0, y0 = np.average(x, weights=weight), np.average(y, weights=weight)
         slope = (weight * (x - x0) * (y - y0)).sum() / (weight * (x - x0) ** 2).sum()
         off = np.abs(y - y0 - slope * (x - x0))
-        weight = 1.0 / np.maximum(off / (1.345 * 1.4826 * np.median(off) + 1e-6), 1.0)
+        weight = 1.0 / np.maximum(off / (1.345 * 1.4826 * median(off) + 1e-6), 1.0)
     return float(slope)
 
 

@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from lowambient.traces.circuit import Array
 from lowambient.traces.cold_hours import LEAST_SAW_K, WIDEST_SAW_K, Hours
+from lowambient.traces.ranks import median
 
 Index = npt.NDArray[np.int64]
 
@@ -184,7 +185,7 @@ def _staging(cold: Hours, least_k: float) -> tuple[float, float]:
     fits = []
     for step_at_c in np.arange(np.ceil(outdoor_c.min()) + GRID_K, outdoor_c.max(), GRID_K):
         below = outdoor_c < step_at_c
-        step_k = max(float(np.median(more_k[below])), 0.0)
+        step_k = max(median(more_k[below]), 0.0)
         off = np.minimum(0.5 * ((more_k - step_k * below) / SCALES_K[1]) ** 2, OUTLIER)
         fits.append((float(off.sum()), float(step_at_c), step_k))
     return min(fits)[1:] if fits else (-np.inf, 0.0)

@@ -180,9 +180,10 @@ def _split_state(trace: Trace, ratio: Array) -> Array:
     for begin, end in pairwise(bounds.tolist()):
         part = told[begin:end]
         found = state_from_bends(trace.step_s, (suction[part], head[part]), noises, limits)
-        apart = np.log(head[part] / suction[part])
-        found = _sharpened(trace.at_s[part], _smoothed(apart, trace.step_s), found)
-        doubt = np.hypot(noises[0] / suction[part], noises[1] / head[part])
+        apart = trace.log_split[part]
+        smoothed = ratio if len(part) == len(trace) else _smoothed(apart, trace.step_s)
+        found = _sharpened(trace.at_s[part], smoothed, found)
+        doubt = np.sqrt((noises[0] / suction[part]) ** 2 + (noises[1] / head[part]) ** 2)
         found = _that_part(found, apart - np.maximum(limits[0], SURE_APART * doubt))
         state[part[0] : part[-1] + 1] = np.repeat(found, np.diff(part, append=part[-1] + 1))
     return state

@@ -8,7 +8,7 @@ stop is weighed as a trip against an ordinary stop, which finds the circuit at a
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import expit, logit, ndtr
+from scipy.special import expit, logit
 
 from lowambient.traces.brackets import (
     REPEATABILITY_KPA,
@@ -19,6 +19,7 @@ from lowambient.traces.brackets import (
     grid_kpa,
     log_bounds,
     log_likelihood,
+    share_below,
 )
 from lowambient.traces.circuit import Array, Mask, Trace
 from lowambient.traces.evidence import closed_again, log_odds, may_be_latched, timed
@@ -238,10 +239,12 @@ def _trip_density(side: Side, stops: Stops, which: Indices, grid: Array, blur: f
     reading = (side.sign * side.reading_kpa[which])[:, None]
     rate = np.abs(side.rate_kpa_s[which])[:, None]
     width = np.maximum(rate * (stops.wait_s[which][:, None] + 15.0), blur)
-    tight = (ndtr((acts - reading + blur) / blur) - ndtr((acts - reading - width) / blur)) / (width + blur)
+    tight = (share_below((acts - reading + blur) / blur) - share_below((acts - reading - width) / blur)) / (
+        width + blur
+    )
     reach = FASTEST_KPA_S[side.sign] * (stops.wait_s[which][:, None] + 15.0)
-    short_of = ndtr((acts - reading) / blur)
-    dive = (short_of - ndtr((acts - reading - reach) / blur)) / (reach + blur)
+    short_of = share_below((acts - reading) / blur)
+    dive = (short_of - share_below((acts - reading - reach) / blur)) / (reach + blur)
     late = np.where(stops.on_start[which] & (side.sign < 0), LATE_SHARE_ON_START, LATE_SHARE)[:, None]
     passed = (1 - short_of) / np.maximum(0.6 * grid[None, :], 70.0)
     return np.asarray((1 - DIVE_SHARE - late) * tight + DIVE_SHARE * dive + late * passed)
@@ -250,7 +253,7 @@ def _trip_density(side: Side, stops: Stops, which: Indices, grid: Array, blur: f
 def _held_short(side: Side, which: Indices, grid: Array, blur: float) -> Array:
     """Factor on an ordinary stop whose reading lies beyond the switch: it would have stopped before; (which, grid)."""
     beyond = side.sign * (side.reading_kpa[which][:, None] - grid[None, :]) / blur
-    return np.asarray(ORDINARY_BEYOND + (1 - ORDINARY_BEYOND) * ndtr(2.0 - beyond))
+    return np.asarray(ORDINARY_BEYOND + (1 - ORDINARY_BEYOND) * share_below(2.0 - beyond))
 
 
 def _ordinary_density(side: Side, blur: float) -> Array:
