@@ -10,6 +10,7 @@ import numpy as np
 
 from lowambient.traces.circuit import Array, Mask
 from lowambient.traces.known import Known
+from lowambient.traces.ranks import quantiles
 from lowambient.traces.sides import Side
 from lowambient.traces.stops import Stops
 
@@ -57,6 +58,8 @@ HELD_OFF, HELD_H, NEAR_SETTING_K, FEWEST_HELD = -6.0, 3.0, 1.5, 3
 """Log odds of a trip where a control's own setting stops the circuit in the cold in spite of its call: so many stops,
 and most of those in spite of a call, lie about the outdoor temperature under which it stands for hours (judgement)."""
 NOT_A_TRIP = -12.0
+UNSEEN_S = 1e9
+"""How long a run counts whose start was not seen."""
 SURE_BY, RATE_DOUBT, LAG_S, FEWEST_TO_TELL, SLOWEST_FOR_SURE_S = 2.0, 1.5, 15.0, 2.5, 120.0
 """Deviations beyond any setting, and what the pressure moves until the stop is seen, half as much again and with a
 lagging sensor, at which a stop surely was ordinary; samples of its run that show how it moved (judgement)."""
@@ -97,8 +100,9 @@ def _apart(lengths_s: Array, short_s: float, long_s: float) -> bool:
     return bool(long >= FEWEST_LONG and between < SHARE_BETWEEN * long)
 
 
-def _quantile(values: Array, share: float) -> float:
-    return float(np.quantile(values, share)) if len(values) else 0.0
+def _quantile(lengths_s: Array, share: float) -> float:
+    """A quantile of lengths, a run whose start was not seen being a long one; 0 of none."""
+    return float(quantiles(np.minimum(lengths_s, UNSEEN_S), [share])[0]) if len(lengths_s) else 0.0
 
 
 def _worth(usual: float, ordinary: Mask) -> float:

@@ -11,6 +11,7 @@ from tempfile import TemporaryDirectory
 import numpy as np
 import polars as pl
 
+from lowambient.errors import NoSpace
 from lowambient.traces.analysis import TABLES, analyse
 from lowambient.traces.circuit import Listed, what_was_read
 
@@ -60,10 +61,16 @@ def _in_processes(circuits: Iterable[Given], processes: int) -> Iterator[Found]:
             if len(running) >= CIRCUITS_AHEAD * processes:
                 done, running = wait(running, return_when=FIRST_COMPLETED)
                 yield from (each.result() for each in done)
-            path = Path(folder) / f"{number}.arrow"
-            what_was_read(readings).write_ipc_stream(path)
-            running.add(pool.submit(_one_written, listed, path))
+            running.add(pool.submit(_one_written, listed, _written(readings, Path(folder) / f"{number}.arrow")))
         yield from (each.result() for each in running)
+
+
+def _written(readings: pl.DataFrame, path: Path) -> Path:
+    try:
+        what_was_read(readings).write_ipc_stream(path)
+    except OSError as error:
+        raise NoSpace(f"{path.parent} takes no working files: {error}") from None
+    return path
 
 
 def _keep_memory() -> None:
