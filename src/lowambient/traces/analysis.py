@@ -18,7 +18,7 @@ from lowambient.traces.head_pressure import head_pressure
 from lowambient.traces.jumpers import SCHEMA as JUMPERED
 from lowambient.traces.jumpers import jumpered_spans
 from lowambient.traces.known import hp_known, lp_known, switch_limit
-from lowambient.traces.lockouts import Lockout, Standing, lockouts
+from lowambient.traces.lockouts import Lockout, Standing, Tripped, lockouts
 from lowambient.traces.noise import noise_kpa
 from lowambient.traces.resets import lp_reset
 from lowambient.traces.runs import CANNOT_TELL, SPLIT, Indices, running
@@ -126,9 +126,15 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
     head_blur = float(np.hypot(head_noise, REPEATABILITY_KPA))
     is_high = high.trips(seen, trace.step_s) & ~(low.probability > high.probability)
     standing = Standing(
-        reset_kpa, (blur, head_blur), listed.duty, bool(listed.heat_pump) and not trace.has("heating"), low.latches
+        reset_kpa,
+        (blur, head_blur),
+        listed.duty,
+        may_heat=bool(listed.heat_pump) and not trace.has("heating"),
+        cut_out_kpa=low.cut_out.kpa if low.cut_out else of_low.listed_kpa or of_low.usual_kpa,
+        pumps_down=listed.pump_down,
     )
-    locked = lockouts(trace, state, seen, (is_low, is_high), standing)
+    tripped = Tripped(is_low, is_high, np.maximum(low.probability, high.probability))
+    locked = lockouts(trace, state, seen, tripped, standing)
     learned = Learned(
         fan_on_kpa=fans.on.kpa if fans.on else None,
         fan_off_kpa=fans.off.kpa if fans.off else None,
