@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lowambient.traces.circuit import Array, Mask, Trace
-from lowambient.traces.held_out import Rests, log_odds, rests_of, sides_apart
+from lowambient.traces.held_out import Rests, Standing, log_odds, rests_of
 from lowambient.traces.runs import Running
 from lowambient.traces.stops import Stops
 from lowambient.traces.tries import stirs, tries
@@ -46,20 +46,6 @@ class Lockout:
     kind: str
     outdoor_c: float
     ended_by: str
-
-
-@dataclass(frozen=True)
-class Standing:
-    """What a circuit at rest is judged by: where the low-pressure switch resets and cuts out, absolute kPa, null where
-    not known; the doubt of a reading of suction and of head, kPa; the listed duty and pump-down."""
-
-    reset_kpa: float | None
-    noises_kpa: tuple[float, float]
-    duty: str | None
-    may_heat: bool = False
-    """A heat pump of which no mode is logged."""
-    cut_out_kpa: float | None = None
-    pumps_down: bool | None = None
 
 
 @dataclass(frozen=True)
@@ -104,9 +90,7 @@ def lockouts(trace: Trace, running: Running, stops: Stops, tripped: Tripped, sta
     """
     rests = rests_of(trace, running, stops, SHORTEST_S)
     after_high = rests.of_stop(tripped.high, 0.0) > 0
-    odds = log_odds(
-        trace, stops, rests, tripped.probability, (standing.cut_out_kpa, standing.noises_kpa[0]), standing.duty
-    )
+    odds = log_odds(trace, running, stops, rests, tripped.probability, standing)
     held = (odds > 0) | after_high
     stirred = stirs(trace, standing.noises_kpa)
     active, stirs_at = running.on | stirred, np.flatnonzero(stirred)
@@ -157,8 +141,6 @@ def _is_lockout(trace: Trace, rest: _Rest, held: _Held, active: Mask, standing: 
 
 def _is_wanted(trace: Trace, held: _Held, begins: bool, standing: Standing) -> bool:
     """The same where no call is logged; what the stop before a rest says of it (`begins`) is weighed already."""
-    if standing.pumps_down is not False and sides_apart(trace, held.first, held.last):
-        return False
     return begins or standing.duty != "comfort" or _kind(trace, held, standing) == OPEN
 
 
