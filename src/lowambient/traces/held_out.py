@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lowambient.traces.circuit import Array, Mask, Trace
-from lowambient.traces.runs import Indices, Running
+from lowambient.traces.runs import Indices, Running, Spans
 from lowambient.traces.stops import Stops
 
 START = 0.5
@@ -26,12 +26,12 @@ CALLED, NOT_CALLED = 3.0, -9.0
 APART, SIDES_APART, SIDES_TOGETHER, TOGETHER_UNDER_RESET, APART_SHARE = 1.12, -4.0, 2.0, 1.0, 0.25
 """Head over suction [-] in the middle of a rest, beyond sensors that disagree by 5 to 10 %, and log odds. A unit that
 pumps down shuts its solenoid when cooling is no longer wanted, and its sides stay apart; where they come together the
-solenoid stands open and cooling is wanted (physics); less so under the reset, to which a low side shut off may climb. A
-unit of which no list tells pumps down where that share of its rests is apart."""
+solenoid stands open and cooling is wanted (physics); less so under the reset, to which a shut-off low side may climb.
+Where no list tells, a unit pumps down if that share of its rests is apart."""
 MIDDLE = 2
 """Samples before and after the middle of a rest that are taken with it."""
 NO_LATCH = -2.0
-"""Log odds where a rest ends above the reset of a board that has let the circuit try on and on (judgement)."""
+"""Log odds where a rest stands above the reset of a board that has let the circuit try on and on (judgement)."""
 BY_CLOCK, CLOCK_S, FEWEST_DAYS, DAYS_SHARE, SHORTEST_BY_CLOCK_S = -3.0, 900.0, 3, 0.25, 7200.0
 """Log odds where a long rest began and ended at the time of day of so many others that began with no sign of a trip, a
 quarter of those alike: a time clock (judgement)."""
@@ -43,8 +43,8 @@ DAY_S = 86400.0
 
 @dataclass(frozen=True)
 class Rests:
-    """Grain: rest. Arrays (rests,): `first` and `last` sample, whether a start that was seen ends it, how long it lasts,
-    s, and the number of the stop that began it, -1 where that was not seen."""
+    """Grain: rest. Arrays (rests,): `first` and `last` sample, whether a start that was seen ends it, its
+    length, s, and the number of the stop that began it, -1 where that was not seen."""
 
     first: Indices
     last: Indices
@@ -84,17 +84,33 @@ class Standing:
 
 
 def rests_of(trace: Trace, running: Running, stops: Stops, shortest_s: float) -> Rests:
-    """Rests of at least `shortest_s`, those too whose beginning was not seen."""
+    """Rests of at least `shortest_s`, those too whose beginning was not seen; one before and after a gap of the log is
+    one rest where it had lasted longer than the gap, in which it then hardly ended (a rest ends as likely in any hour).
+    """
     spans = running.spans
-    lasts_s = trace.at_s[spans.last] - trace.at_s[spans.first] + trace.step_s
-    which = np.flatnonzero(~spans.on & (lasts_s >= shortest_s))
-    after = np.minimum(which + 1, max(len(spans.on) - 1, 0))
-    restarts = (which + 1 < len(spans.on)) & spans.follows[after] & spans.on[after]
-    first = spans.first[which]
+    begins = np.flatnonzero(_begins(trace.at_s, spans))
+    ends = np.append(begins, len(spans.on))[1:] - 1
+    lasts_s = trace.at_s[spans.last[ends]] - trace.at_s[spans.first[begins]] + trace.step_s
+    kept = ~spans.on[begins] & (lasts_s >= shortest_s)
+    first, ends = spans.first[begins[kept]], ends[kept]
+    after = np.minimum(ends + 1, max(len(spans.on) - 1, 0))
+    restarts = (ends + 1 < len(spans.on)) & spans.follows[after] & spans.on[after]
     place = np.searchsorted(stops.first_off, first)
     found = place < len(stops)
     found[found] = stops.first_off[place[found]] == first[found]
-    return Rests(first, spans.last[which], restarts, lasts_s[which], np.where(found, place, -1))
+    return Rests(first, spans.last[ends], restarts, lasts_s[kept], np.where(found, place, -1))
+
+
+def _begins(at_s: Array, spans: Spans) -> Mask:
+    """Spans (spans,) that do not go on from the one before: two rests in a row part at a gap only."""
+    begins = np.ones(len(spans.on), dtype=bool)
+    since = -1
+    for place in np.flatnonzero(~spans.on[1:] & ~spans.on[:-1]).tolist():
+        if begins[place]:
+            since = place
+        before_s, after_s = at_s[spans.last[place]], at_s[spans.first[place + 1]]
+        begins[place + 1] = after_s - before_s > before_s - at_s[spans.first[since]]
+    return begins
 
 
 def log_odds(

@@ -50,7 +50,7 @@ class Lockout:
 
 @dataclass(frozen=True)
 class Tripped:
-    """Stops (stops,) that are trips of the low and of the high-pressure switch, and how likely each is a trip at all."""
+    """Stops (stops,) that are trips of the low and the high-pressure switch, and how likely each is a trip at all."""
 
     low: Mask
     high: Mask
@@ -130,7 +130,7 @@ def _by_chance(active: Mask, held: _Held) -> bool:
 
 
 def _is_lockout(trace: Trace, rest: _Rest, held: _Held, active: Mask, standing: Standing) -> bool:
-    """Whether a stretch lasts, stands still, is no chance of a slow log, and cooling was wanted for all one can tell."""
+    """Whether a stretch lasts, stands still, is no chance of a slow log, and whether cooling was wanted."""
     begins = held.first == rest.first
     called = bool(np.isfinite(trace["cooling_called"][held.first]))
     shortest_s = CLEARS_S if held.after_high and not called else SHORTEST_S
@@ -201,7 +201,8 @@ def _calls(trace: Trace, first: int, last: int) -> list[tuple[int, int]]:
     on = np.flatnonzero(called == 1) + first
     if len(on) == 0:
         return []
-    parts = np.split(on, np.flatnonzero(np.diff(trace.at_s[on]) > CALL_GAP_S) + 1)
+    gone = (np.diff(on) > 1) & (np.diff(trace.at_s[on]) > CALL_GAP_S)
+    parts = np.split(on, np.flatnonzero(gone) + 1)
     return [(int(part[0]), int(part[-1])) for part in parts]
 
 
