@@ -11,9 +11,9 @@ from lowambient.traces.stops import Stops
 
 START = 0.5
 """Log odds before anything is looked at, where duty and approach say nothing (judgement: about as likely as not)."""
-BY_TRIP, MOST_BY_TRIP = 0.3, 4.0
+BY_TRIP, MOST_BY_TRIP = 0.25, 4.0
 """Weight of the log odds of a trip, and the most of them: they rest on some of the same signs (judgement)."""
-NEUTRAL_DUTY, PER_DECADE, LEAST_DUTY, MOST_DUTY = 0.025, 3.0, 0.005, 0.125
+NEUTRAL_DUTY, PER_DECADE, LEAST_DUTY, MOST_DUTY = 0.025, 3.5, 0.005, 0.125
 """Log odds for each tenfold smaller share of running in a run and the rest after it. A machine that cools all year is
 sized for several times its least load, so a fortieth is hardly a thermostat's, and an eighth mostly is (judgement)."""
 FAR, FAR_AT, REACH_UNKNOWN = -2.5, 20.0, 0.3
@@ -30,7 +30,7 @@ solenoid stands open and cooling is wanted (physics); less so under the reset, t
 Where no list tells, a unit pumps down if that share of its rests is apart."""
 MIDDLE = 2
 """Samples before and after the middle of a rest that are taken with it."""
-NO_LATCH = -2.0
+NO_LATCH = -3.0
 """Log odds where a rest stands above the reset of a board that has let the circuit try on and on (judgement)."""
 BY_CLOCK, CLOCK_S, FEWEST_DAYS, DAYS_SHARE, SHORTEST_BY_CLOCK_S = -3.0, 900.0, 3, 0.25, 7200.0
 """Log odds where a long rest began and ended at the time of day of so many others that began with no sign of a trip, a

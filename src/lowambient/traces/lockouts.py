@@ -25,9 +25,9 @@ FEWEST_SAMPLES = 7
 RESTLESS, RESTLESS_KPA = 2.5, 35.0
 """Scatter from one sample to the next, in deviations of a reading and at all (5 psi: no transducer of the trade
 scatters so much), that only a circuit which runs between samples shows."""
-AROUND, FEWEST_LONE_RUNS, SAMPLES_A_LONE_RUN, CHANCE = 24, 4, 1.5, 0.02
+AROUND, FEWEST_LONE_RUNS, SAMPLES_A_LONE_RUN, CHANCE = 24, 3, 2.0, 0.005
 """Runs of hardly more than a sample come faster than the log. Where so many are seen within so many samples before and
-after a rest, it is believed at two per cent (judgement)."""
+after a rest, it is believed at half a per cent, since a log has hundreds of rests (judgement)."""
 CLEARS_S = 3600.0
 """A shorter rest after a high-pressure trip may be a satisfied thermostat's, where no call is logged (judgement)."""
 
