@@ -23,7 +23,7 @@ ABOUT_S, FEWEST_ABOUT = 90.0, 2
 """They are looked at so long about a stop, which the split shows late and a lagging sensor later (judgement)."""
 CALLED, NOT_CALLED = 3.0, -9.0
 """Log odds from a call that stands, or does not, while the compressor rests; the duty then says nothing."""
-APART, SIDES_APART, SIDES_TOGETHER, TOGETHER_UNDER_RESET, APART_SHARE = 1.12, -4.0, 2.0, 1.0, 0.25
+APART, SIDES_APART, SIDES_TOGETHER, TOGETHER_UNDER_RESET, APART_SHARE = 1.12, -4.0, 2.0, 1.0, 0.5
 """Head over suction [-] in the middle of a rest, beyond sensors that disagree by 5 to 10 %, and log odds. A unit that
 pumps down shuts its solenoid when cooling is no longer wanted, and its sides stay apart; where they come together the
 solenoid stands open and cooling is wanted (physics); less so under the reset, to which a shut-off low side may climb.
