@@ -27,7 +27,7 @@ def made_up(on: Mask, step_s: float = 60.0, **channels: np.ndarray) -> tuple[Tra
     given = {"suction_kpa": np.where(on, 550.0, 800.0), "liquid_kpa": np.where(on, 1800.0, 800.0)} | channels
     nothing = np.full(len(on), np.nan)
     trace = Trace(at_s, step_s, {name: given.get(name, nothing) for name in NAMES}, "R-410A")
-    state = Running(at_s, on, np.ones(len(on), dtype=bool), trace.gap_before(), "status")
+    state = Running(at_s, on, np.ones(len(on), dtype=bool), trace.gap_before, "status")
     return trace, state, stops(trace, state)
 
 
@@ -51,13 +51,13 @@ def test_rests_are_those_that_a_loop_joins_over_gaps(seed: int) -> None:
     trace, _, _ = made_up(on)
     at_s = np.cumsum(np.where(chance.random(len(on)) < 0.02, chance.uniform(600, 9000, len(on)), 60.0))
     trace = replace(trace, at_s=at_s)
-    state = Running(at_s, on, np.ones(len(on), dtype=bool), trace.gap_before(), "status")
+    state = Running(at_s, on, np.ones(len(on), dtype=bool), trace.gap_before, "status")
     expected: list[list[int]] = []
     for place in range(len(on)):
         if on[place]:
             continue
         joins = expected and expected[-1][1] == place - 1
-        if joins and trace.gap_before()[place]:
+        if joins and trace.gap_before[place]:
             begin, end = (at_s[sample] for sample in expected[-1])
             joins = at_s[place] - end <= end - begin
         if joins:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lowambient.traces.circuit import Array, Mask, Trace
+from lowambient.traces.evidence import LEAST_RUN_S
 from lowambient.traces.runs import Indices, Running, Spans
 from lowambient.traces.stops import Stops
 
@@ -16,6 +17,8 @@ BY_TRIP, MOST_BY_TRIP = 0.25, 4.0
 NEUTRAL_DUTY, PER_DECADE, LEAST_DUTY, MOST_DUTY = 0.025, 3.5, 0.005, 0.125
 """Log odds for each tenfold smaller share of running in a run and the rest after it. A machine that cools all year is
 sized for several times its least load, so a fortieth is hardly a thermostat's, and an eighth mostly is (judgement)."""
+FAILED_START = 1.0
+"""The most of it for a unit which may stand all night, after a run that no thermostat ends so soon (judgement)."""
 FAR, FAR_AT, REACH_UNKNOWN = -2.5, 20.0, 0.3
 """Log odds where about the stop both pressures stay so many deviations of a reading on the near side of their switch,
 in proportion under that; and the share of them where no cut-out is known (judgement)."""
@@ -136,12 +139,15 @@ def log_odds(
 
 
 def _by_duty(stops: Stops, rests: Rests, duty: str | None) -> Array:
-    """From the share of running: for a unit that need not cool all year a small one says nothing."""
+    """From the share of running: for a unit that need not cool all year a small one says little."""
     run_s = np.maximum(rests.of_stop(stops.run_s, np.inf), 1.0)
     with np.errstate(invalid="ignore"):
         share = np.where(np.isfinite(run_s), run_s / (run_s + rests.lasts_s), MOST_DUTY)
-    decades = np.log10(NEUTRAL_DUTY / np.clip(share, LEAST_DUTY, MOST_DUTY))
-    return np.asarray(PER_DECADE * (np.minimum(decades, 0.0) if duty == "comfort" else decades))
+    found = PER_DECADE * np.log10(NEUTRAL_DUTY / np.clip(share, LEAST_DUTY, MOST_DUTY))
+    if duty != "comfort":
+        return np.asarray(found)
+    failed = run_s + rests.of_stop(stops.wait_s, 0.0) / 2 < LEAST_RUN_S
+    return np.minimum(found, np.where(failed, FAILED_START, 0.0))
 
 
 def _by_reach(trace: Trace, rests: Rests, standing: Standing) -> Array:

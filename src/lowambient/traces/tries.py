@@ -34,7 +34,7 @@ def stirs(trace: Trace, noises_kpa: tuple[float, float]) -> Mask:
         later = [_off(channel, noise, 1) for channel, noise in given]
         twice = np.hypot((suction + later[0]) / 2, (head + later[1]) / 2)
         stirred = (once > STIRRED_ONCE) | (twice > STIRRED)
-    about_gap = np.convolve(trace.gap_before(), np.ones(STANDARD + 1))[1 : len(trace) + 1] > 0
+    about_gap = np.convolve(trace.gap_before, np.ones(STANDARD + 1))[1 : len(trace) + 1] > 0
     return np.asarray(stirred & (head > -1.0) & ~about_gap)
 
 
