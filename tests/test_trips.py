@@ -13,7 +13,8 @@ from trace_scores import score_lockouts, score_trips
 from lowambient.traces.analysis import analyse
 from lowambient.traces.circuit import Trace, trace_of
 from lowambient.traces.fan_switching import noise_gain_kpa
-from lowambient.traces.lockouts import Standing, lockouts
+from lowambient.traces.held_out import Standing
+from lowambient.traces.lockouts import Tripped, lockouts
 from lowambient.traces.noise import noise_kpa
 from lowambient.traces.runs import SPLIT, running
 from lowambient.traces.stops import stops
@@ -114,7 +115,8 @@ def test_a_call_in_vain_under_the_reset_is_a_lockout(reset_kpa: float, locked: i
     state = running(trace)
     seen = stops(trace, state)
     none = np.zeros(len(seen), dtype=bool)
-    found = lockouts(trace, state, seen, (none, none), Standing(reset_kpa, (9.0, 9.0), "year-round"))
+    tripped = Tripped(none, none, np.zeros(len(seen)))
+    found = lockouts(trace, state, seen, tripped, Standing(reset_kpa, (9.0, 9.0), "year-round"))
     assert len(found) == locked
     assert [(each.started_s, each.kind) for each in found] == [(36_000.0, "switch open")] * locked
 

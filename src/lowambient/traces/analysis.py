@@ -15,10 +15,11 @@ from lowambient.traces.conditions import Learned, months
 from lowambient.traces.fan_switching import fan_switching
 from lowambient.traces.head_pressure import SCHEMA as HEAD_PRESSURE
 from lowambient.traces.head_pressure import head_pressure
+from lowambient.traces.held_out import Standing
 from lowambient.traces.jumpers import SCHEMA as JUMPERED
 from lowambient.traces.jumpers import jumpered_spans
 from lowambient.traces.known import hp_known, lp_known, switch_limit
-from lowambient.traces.lockouts import Lockout, Standing, lockouts
+from lowambient.traces.lockouts import Lockout, Tripped, lockouts
 from lowambient.traces.noise import noise_kpa
 from lowambient.traces.resets import lp_reset
 from lowambient.traces.runs import CANNOT_TELL, SPLIT, Indices, running
@@ -126,9 +127,19 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
     head_blur = float(np.hypot(head_noise, REPEATABILITY_KPA))
     is_high = high.trips(seen, trace.step_s) & ~(low.probability > high.probability)
     standing = Standing(
-        reset_kpa, (blur, head_blur), listed.duty, bool(listed.heat_pump) and not trace.has("heating"), low.latches
+        reset_kpa,
+        (blur, head_blur),
+        listed.duty,
+        cut_outs_kpa=(
+            low.cut_out.kpa if low.cut_out else of_low.listed_kpa or of_low.usual_kpa,
+            high.cut_out.kpa if high.cut_out else of_high.listed_kpa or of_high.usual_kpa,
+        ),
+        pumps_down=listed.pump_down,
+        may_heat=bool(listed.heat_pump) and not trace.has("heating"),
+        latches=low.latches,
     )
-    locked = lockouts(trace, state, seen, (is_low, is_high), standing)
+    tripped = Tripped(is_low, is_high, np.maximum(low.probability, high.probability))
+    locked = lockouts(trace, state, seen, tripped, standing)
     learned = Learned(
         fan_on_kpa=fans.on.kpa if fans.on else None,
         fan_off_kpa=fans.off.kpa if fans.off else None,

@@ -1,13 +1,12 @@
 """Stopped time after a trip or a failed start with cooling still wanted: how long, what held it, what ended it."""
 
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from lowambient.traces.circuit import Array, Mask, Trace
-from lowambient.traces.known import ALWAYS_WANTED
-from lowambient.traces.runs import SPLIT, Running
+from lowambient.traces.held_out import Rests, Standing, log_odds, rests_of
+from lowambient.traces.runs import Running
 from lowambient.traces.stops import Stops
 from lowambient.traces.tries import stirs, tries
 
@@ -26,14 +25,11 @@ FEWEST_SAMPLES = 7
 RESTLESS, RESTLESS_KPA = 2.5, 35.0
 """Scatter from one sample to the next, in deviations of a reading and at all (5 psi: no transducer of the trade
 scatters so much), that only a circuit which runs between samples shows."""
-AROUND, FEWEST_LONE_RUNS, SAMPLES_A_LONE_RUN, CHANCE = 24, 4, 1.5, 0.02
+AROUND, FEWEST_LONE_RUNS, SAMPLES_A_LONE_RUN, CHANCE = 24, 3, 2.0, 0.005
 """Runs of hardly more than a sample come faster than the log. Where so many are seen within so many samples before and
-after a rest, it is believed at two per cent (judgement)."""
+after a rest, it is believed at half a per cent, since a log has hundreds of rests (judgement)."""
 CLEARS_S = 3600.0
 """A shorter rest after a high-pressure trip may be a satisfied thermostat's, where no call is logged (judgement)."""
-
-SLOWEST_FOR_DIVES_S = 90.0
-"""A log as fast shows the trip before a lockout; a stop in spite of a call without one is a control's own doing."""
 
 APART = 1.3
 """Head over suction [-] at which no circuit has long been at rest (judgement: sensors that disagree by 15 % each)."""
@@ -53,17 +49,12 @@ class Lockout:
 
 
 @dataclass(frozen=True)
-class Standing:
-    """What a circuit at rest is judged by: where the low-pressure switch resets, absolute kPa, null where not known;
-    the doubt of a reading of suction and of head, kPa; the listed duty."""
+class Tripped:
+    """Stops (stops,) that are trips of the low and the high-pressure switch, and how likely each is a trip at all."""
 
-    reset_kpa: float | None
-    noises_kpa: tuple[float, float]
-    duty: str | None
-    may_heat: bool = False
-    """A heat pump of which no mode is logged."""
-    latches: bool = True
-    """Whether a board may hold the circuit out above the reset after low-pressure trips."""
+    low: Mask
+    high: Mask
+    probability: Array
 
 
 @dataclass(frozen=True)
@@ -73,15 +64,9 @@ class _Rest:
     first: int
     last: int
     restarts: bool
-    after_low: bool
     after_high: bool
-    in_spite_of_call: bool
-    failed_start: bool
-
-    @property
-    def held(self) -> bool:
-        """Whether its beginning alone says that the circuit was held out."""
-        return self.after_low or self.after_high or self.in_spite_of_call
+    held: bool
+    """Whether its beginning alone says that the circuit was held out."""
 
 
 @dataclass(frozen=True)
@@ -92,37 +77,43 @@ class _Held:
     last: int
     ends: str
     """`restart`, `try`, `call` (let go) or `log`."""
+    after_high: bool = False
+    """A trip of the high-pressure switch began it."""
 
 
-def lockouts(
-    trace: Trace, running: Running, stops: Stops, trips: tuple[Mask, Mask], standing: Standing
-) -> list[Lockout]:
-    """Lockouts of a circuit; `trips` (stops,): low- and high-pressure ones.
+def lockouts(trace: Trace, running: Running, stops: Stops, tripped: Tripped, standing: Standing) -> list[Lockout]:
+    """Lockouts of a circuit.
 
-    Before each comes a trip, a stop in spite of a call that stands, or a start that failed, which in a slow log shows
-    only by its stir; or a call stands while the switch must be open. A high-pressure switch closes as soon as the
-    condenser cools: what holds after it is a latch. Where calls are not logged, a rest above the reset may be a
-    satisfied thermostat, and is left out unless the start before it failed, or the unit is one that always cools.
+    Before each comes a stop that most likely held it out (`held_out.log_odds`), or a start that failed, which in a slow
+    log shows only by its stir; or a call stands while the switch must be open. A high-pressure switch closes as soon as
+    the condenser cools: what holds after it is a latch.
     """
+    rests = rests_of(trace, running, stops, SHORTEST_S)
+    after_high = rests.of_stop(tripped.high, 0.0) > 0
+    odds = log_odds(trace, running, stops, rests, tripped.probability, standing)
+    held = (odds > 0) | after_high
     stirred = stirs(trace, standing.noises_kpa)
-    calls_logged = trace.has("cooling_called")
     active, stirs_at = running.on | stirred, np.flatnonzero(stirred)
+    begin, end = np.searchsorted(stirs_at, rests.first), np.searchsorted(stirs_at, rests.last + 1)
+    worth = (held | (end > begin)) if not trace.has("cooling_called") else _is_called_within(trace, rests)
     found = []
-    for rest in _rests(trace, running, stops, trips):
-        within = stirs_at[slice(*np.searchsorted(stirs_at, (rest.first, rest.last + 1)))]
-        if not (len(within) or rest.held or calls_logged):
-            continue
-        for held in _held(trace, rest, tries(trace.at_s, rest.first, within), standing):
-            each = _lockout(trace, held, standing)
-            after_high = rest.after_high and held.first == rest.first
-            each = replace(each, kind=LATCHED) if after_high else each
-            shortest_s = CLEARS_S if after_high and not _is_called(trace, held) else SHORTEST_S
-            lasts = each.ended_s - each.started_s >= shortest_s
-            lasts = lasts and not _by_chance(active, held)
-            lasts &= after_high or standing.latches or each.kind != LATCHED
-            if lasts and _is_wanted(trace, rest, held, each, standing.duty) and _is_still(trace, held, standing):
-                found.append(each)
+    for place in np.flatnonzero(worth).tolist():
+        rest = _Rest(
+            int(rests.first[place]), int(rests.last[place]), bool(rests.restarts[place]), bool(after_high[place]),
+            bool(held[place]),
+        )  # fmt: skip
+        tried = tries(trace.at_s, rest.first, stirs_at[begin[place] : end[place]])
+        found += [_lockout(trace, each, standing) for each in _held(trace, rest, tried, standing)
+                  if _is_lockout(trace, rest, each, active, standing)]  # fmt: skip
     return found
+
+
+def _is_called_within(trace: Trace, rests: Rests) -> Mask:
+    """Rests (rests,) in which a call stands at some time, or is not known at all."""
+    called = trace["cooling_called"]
+    on, known = (np.concatenate([[0], np.cumsum(flag)]) for flag in (called == 1, np.isfinite(called)))
+    after = rests.last + 1
+    return np.asarray((on[after] > on[rests.first]) | (known[after] == known[rests.first]))
 
 
 def _by_chance(active: Mask, held: _Held) -> bool:
@@ -138,35 +129,19 @@ def _by_chance(active: Mask, held: _Held) -> bool:
     return bool((1 - beside.mean()) ** (held.last - held.first + 1) > CHANCE)
 
 
-def _rests(trace: Trace, running: Running, stops: Stops, trips: tuple[Mask, Mask]) -> Iterator[_Rest]:
-    """Rests long enough for a lockout, those too whose beginning was not seen."""
-    spans = running.spans
-    of_stop = {int(first): stop for stop, first in enumerate(stops.first_off)}
-    misses_dives = running.from_what != SPLIT and trace.step_s > SLOWEST_FOR_DIVES_S
-    lasts_s = trace.at_s[spans.last] - trace.at_s[spans.first] + trace.step_s
-    for place in np.flatnonzero(~spans.on & (lasts_s >= SHORTEST_S)).tolist():
-        after = place + 1
-        stop = of_stop.get(int(spans.first[place]))
-        seen = stop is not None
-        yield _Rest(
-            first=int(spans.first[place]),
-            last=int(spans.last[place]),
-            restarts=after < len(spans.on) and bool(spans.follows[after] & spans.on[after]),
-            after_low=seen and bool(trips[0][stop]),
-            after_high=seen and bool(trips[1][stop]),
-            in_spite_of_call=seen and misses_dives and bool(stops.still_called[stop] == 1),
-            failed_start=seen and bool(stops.on_start[stop]),
-        )
+def _is_lockout(trace: Trace, rest: _Rest, held: _Held, active: Mask, standing: Standing) -> bool:
+    """Whether a stretch lasts, stands still, is no chance of a slow log, and whether cooling was wanted."""
+    begins = held.first == rest.first
+    called = bool(np.isfinite(trace["cooling_called"][held.first]))
+    shortest_s = CLEARS_S if held.after_high and not called else SHORTEST_S
+    if _ends_s(trace, held) - trace.at_s[held.first] < shortest_s or _by_chance(active, held):
+        return False
+    return _is_still(trace, held, standing) and (called or _is_wanted(trace, held, begins, standing))
 
 
-def _is_called(trace: Trace, held: _Held) -> bool:
-    return bool(np.isfinite(trace["cooling_called"][held.first]))
-
-
-def _is_wanted(trace: Trace, rest: _Rest, held: _Held, found: Lockout, duty: str | None) -> bool:
-    """Whether cooling was wanted for all one can tell."""
-    tried = held.first > rest.first and duty != "comfort"
-    return duty in ALWAYS_WANTED or _is_called(trace, held) or rest.failed_start or tried or found.kind == OPEN
+def _is_wanted(trace: Trace, held: _Held, begins: bool, standing: Standing) -> bool:
+    """The same where no call is logged; what the stop before a rest says of it (`begins`) is weighed already."""
+    return begins or standing.duty != "comfort" or _kind(trace, held, standing) == OPEN
 
 
 def _is_still(trace: Trace, held: _Held, standing: Standing) -> bool:
@@ -198,11 +173,13 @@ def _held(trace: Trace, rest: _Rest, tried: list[tuple[int, int]], standing: Sta
         for try_first, try_last in tried:
             if begin <= try_last <= end:
                 if held and try_first > start:
-                    found.append(_Held(start, try_first - 1, "try"))
+                    found.append(_Held(start, try_first - 1, "try", rest.after_high and start == rest.first))
                 held, start = True, try_last
         if held:
             at_end = "restart" if rest.restarts else "log"
-            found.append(_Held(start, end, at_end if end == rest.last else "call"))
+            found.append(
+                _Held(start, end, at_end if end == rest.last else "call", rest.after_high and start == rest.first)
+            )
     return found
 
 
@@ -224,7 +201,8 @@ def _calls(trace: Trace, first: int, last: int) -> list[tuple[int, int]]:
     on = np.flatnonzero(called == 1) + first
     if len(on) == 0:
         return []
-    parts = np.split(on, np.flatnonzero(np.diff(trace.at_s[on]) > CALL_GAP_S) + 1)
+    gone = (np.diff(on) > 1) & (np.diff(trace.at_s[on]) > CALL_GAP_S)
+    parts = np.split(on, np.flatnonzero(gone) + 1)
     return [(int(part[0]), int(part[-1])) for part in parts]
 
 
@@ -236,20 +214,24 @@ def _scatter(values: Array) -> float:
     return float(np.median(np.abs(np.diff(values, n=2))) / 0.6745 / np.sqrt(6.0))
 
 
+def _ends_s(trace: Trace, held: _Held) -> float:
+    """When a stretch ended, seconds since 1970: with the sample after it, unless that is not there."""
+    after = held.last if held.ends == "log" else min(held.last + 1, len(trace) - 1)
+    return float(trace.at_s[after])
+
+
 def _lockout(trace: Trace, held: _Held, standing: Standing) -> Lockout:
     """What held the circuit in a stretch, and what ended that."""
-    reset_kpa, blur_kpa = standing.reset_kpa, standing.noises_kpa[0]
-    off = slice(held.first, held.last + 1)
-    kind = _kind(trace, off, reset_kpa, blur_kpa)
-    after = held.last if held.ends == "log" else min(held.last + 1, len(trace) - 1)
+    kind = LATCHED if held.after_high else _kind(trace, held, standing)
     ended_by = {"call": "cooling call ended", "log": "log ended"}.get(held.ends)
     if ended_by is None:
-        ended_by = _ended_by(trace, off, kind, reset_kpa, blur_kpa)
-    return Lockout(trace.at_s[held.first], float(trace.at_s[after]), kind, float(trace.outdoor_c[held.first]), ended_by)
+        ended_by = _ended_by(trace, slice(held.first, held.last + 1), kind, standing)
+    return Lockout(trace.at_s[held.first], _ends_s(trace, held), kind, float(trace.outdoor_c[held.first]), ended_by)
 
 
-def _kind(trace: Trace, off: slice, reset_kpa: float | None, blur_kpa: float) -> str:
+def _kind(trace: Trace, held: _Held, standing: Standing) -> str:
     """What held it out: most of the time under the reset, or long above it."""
+    off, reset_kpa, blur_kpa = slice(held.first, held.last + 1), standing.reset_kpa, standing.noises_kpa[0]
     at_s = trace.at_s[off]
     is_settled = at_s - at_s[0] >= AFTER_STOP_S
     closed = trace["lp_switch_closed"][off][is_settled]
@@ -266,7 +248,8 @@ def _kind(trace: Trace, off: slice, reset_kpa: float | None, blur_kpa: float) ->
     return OPEN if above < 0.5 else CANNOT_TELL
 
 
-def _ended_by(trace: Trace, off: slice, kind: str, reset_kpa: float | None, blur_kpa: float) -> str:
+def _ended_by(trace: Trace, off: slice, kind: str, standing: Standing) -> str:
+    reset_kpa, blur_kpa = standing.reset_kpa, standing.noises_kpa[0]
     if kind == LATCHED:
         is_called = bool((trace["cooling_called"][off] == 1).any())
         return "power cycled or reset" if is_called else "unknown"

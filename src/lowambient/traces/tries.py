@@ -10,6 +10,8 @@ FASTEST_UNSEEN_S = 20.0
 STIRRED, STIRRED_ONCE, STIRRED_DRIFT = 5.0, 7.0, 1.0
 """Deviations of a reading, both pressures together, from what they stood at, in two samples or in one, beyond so many
 times their drift (judgement)."""
+STANDARD = 3
+"""Samples before each one that it is compared with; none across a gap of the log."""
 SLOWEST_FOR_TWO_S = 120.0
 """In a slower log a stir has gone by the next sample."""
 TRIES_APART_S = 900.0
@@ -32,7 +34,8 @@ def stirs(trace: Trace, noises_kpa: tuple[float, float]) -> Mask:
         later = [_off(channel, noise, 1) for channel, noise in given]
         twice = np.hypot((suction + later[0]) / 2, (head + later[1]) / 2)
         stirred = (once > STIRRED_ONCE) | (twice > STIRRED)
-    return np.asarray(stirred & (head > -1.0))
+    about_gap = np.convolve(trace.gap_before, np.ones(STANDARD + 1))[1 : len(trace) + 1] > 0
+    return np.asarray(stirred & (head > -1.0) & ~about_gap)
 
 
 def _off(channel: Array, noise_kpa: float, ahead: int = 0) -> Array:
