@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 from made_stops import made_stops
 from trace_maker import PSI, kpa, make
-from trace_scores import score_lockouts, score_trips
+from trace_scores import Tally, score_lockouts, score_trips
 
 from lowambient.traces.analysis import analyse
 from lowambient.traces.circuit import Trace, trace_of
@@ -98,6 +98,21 @@ def test_lockouts_parted_by_a_start_between_samples_may_be_found_as_one() -> Non
     fast = replace(slow, order=replace(made.order, plan=replace(made.order.plan, logging_s=10)))
     assert (score_lockouts(found, slow).right, score_lockouts(found, slow).false) == (1, 0)
     assert (score_lockouts(found, fast).missed, score_lockouts(found, fast).false) == (1, 1)
+    assert score_lockouts(found, slow, strict=True) == score_lockouts(found, fast)
+
+
+def test_a_row_of_lockouts_may_be_found_in_the_parts_that_a_log_shows() -> None:
+    """Of three parted by starts between samples, the log shows one start: two of them are found as one, and the third."""
+    made = make(24, days=1.0, logging_s=300)
+    begins = [datetime(2016, 1, 4, 3, tzinfo=UTC) + timedelta(minutes=61 * n) for n in range(3)]
+    ends = [begin + timedelta(minutes=60) for begin in begins]
+    whole = pl.DataFrame({"started_at": begins, "ended_at": ends}).with_columns(
+        may_end_at="ended_at", defrost_min=0.0, after_trip=True, seen=True
+    )
+    found = pl.DataFrame({"started_at": [begins[0], begins[2]], "ended_at": [ends[1], ends[2]]})
+    slow = replace(made, lockouts=whole)
+    assert score_lockouts(found, slow) == Tally(right=3)
+    assert score_lockouts(found, slow, strict=True) == Tally(right=1, missed=2, false=1)
 
 
 @pytest.mark.parametrize(("reset_kpa", "locked"), [(700.0, 1), (450.0, 0)])

@@ -17,6 +17,7 @@ LONG_MIN = 30.0
 COLD_HOURS = 50.0
 LEAST_EVENTS = 3
 CHANGE_WITHIN = timedelta(days=2)
+MOST_PARTS = 100
 
 
 class Found(Protocol):
@@ -153,27 +154,31 @@ def _same_lockout(true: dict, found: dict, made: Made) -> bool:
 
 
 def _as_logged(truth: list[dict], made: Made) -> list[tuple[dict, list[int]]]:
-    """Lockouts that only runs within two samples part, as one; each with the numbers of its true ones.
+    """Lockouts in a row that only runs within two samples part, each stretch of them as one, with their numbers.
 
-    Such a run leaves one sample or none, as a trip within two samples does: no log tells the parts from the whole.
+    Such a run leaves one sample or none, as a trip within two samples does: no log tells the parts from the whole, nor
+    which of several such runs it will show.
     """
     least = timedelta(seconds=2 * made.interval_s)
     out: list[tuple[dict, list[int]]] = []
     for number, row in enumerate(truth):
-        if out and row["started_at"] - out[-1][0]["ended_at"] <= least:
-            joined = {**out[-1][0], "ended_at": row["ended_at"], "may_end_at": row["may_end_at"]}
-            out[-1] = joined, [*out[-1][1], number]
-        else:
-            out.append((row, [number]))
-    return [each for each in out if len(each[1]) > 1]
+        whole, parts = row, [number]
+        for later in range(number + 1, min(number + MOST_PARTS, len(truth))):
+            if truth[later]["started_at"] - whole["ended_at"] > least:
+                break
+            whole = {**whole, "ended_at": truth[later]["ended_at"], "may_end_at": truth[later]["may_end_at"]}
+            parts = [*parts, later]
+            out.append((whole, parts))
+    return out
 
 
-def score_lockouts(found: pl.DataFrame, made: Made, shown: bool = False) -> Tally:
+def score_lockouts(found: pl.DataFrame, made: Made, shown: bool = False, strict: bool = False) -> Tally:
     """Lockouts over 30 minutes; with `shown` only true ones whose trip ended a run that outlasts two samples.
 
     Recall over true ones that follow a trip and are seen to begin; precision over found ones, which may match any true
     stop (also shorter, or without a trip before); time in defrost does not count. A found one with its end unknown runs
-    to the end of the log. True ones parted by runs within two samples may be found as one (`_as_logged`).
+    to the end of the log. True ones parted by runs within two samples may be found as one (`_as_logged`), but for
+    `strict`.
     """
     shift = logged_shift(made)
     end_of_log = made.frame["read_at"].max()
@@ -181,7 +186,7 @@ def score_lockouts(found: pl.DataFrame, made: Made, shown: bool = False) -> Tall
     for row in truth:
         for name in ("started_at", "ended_at", "may_end_at"):
             row[name] += shift
-    joined = _as_logged(truth, made)
+    joined = [] if strict else _as_logged(truth, made)
     claims = [{**row, "ended_at": row["ended_at"] or end_of_log} for row in found.rows(named=True)]
     outlast = set(made.trips.filter(pl.col("run_s") > 2 * made.interval_s)["tripped_at"].to_list())
     whole = {n for row, parts in joined if any(_same_lockout(row, each, made) for each in claims) for n in parts}

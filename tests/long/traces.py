@@ -52,6 +52,7 @@ class Result:
     counts: tuple[int, int] = (0, 0)
     lockouts: Tally = field(default_factory=Tally)
     shown_lockouts: Tally = field(default_factory=Tally)
+    strict_lockouts: Tally = field(default_factory=Tally)
     set_points: list[SetPoint] = field(default_factory=list)
     behaviour: list[tuple[str, str, float]] = field(default_factory=list)
     changes: Tally = field(default_factory=Tally)
@@ -130,6 +131,7 @@ def scored(path: Path) -> Result:
         result.counts = trip_counts(found.trips, made)
         result.lockouts = score_lockouts(found.lockouts, made)
         result.shown_lockouts = score_lockouts(found.lockouts, made, shown=True)
+        result.strict_lockouts = score_lockouts(found.lockouts, made, strict=True)
         result.set_points = score_set_points(found.set_points, made)
         result.behaviour = score_behaviour(found.head_pressure, made)
         result.changes = score_changes(found.head_pressure, made)
@@ -217,6 +219,7 @@ BLOCKS: tuple[Callable[[list[Result]], list[tuple[str, str]]], ...] = (
     brief_bound,
     tally_lines("lockouts over 30 min", lambda r: r.lockouts),
     lambda results: tally_lines("of these, run before outlasts 2", lambda r: r.shown_lockouts)(results)[:1],
+    tally_lines("the same, unseen runs part them too", lambda r: r.strict_lockouts),
     set_point_lines,
     behaviour_lines,
     tally_lines("changes within 2 days", lambda r: r.changes),
