@@ -34,9 +34,13 @@ FEWEST_LONG, SHARE_BETWEEN = 5, 0.5
 """Long runs (or rests), and in-between ones for each of them, by which short ones are apart (judgement)."""
 SLOWEST_FOR_TIMERS_S = 120.0
 """A slower log does not show how long a rest was."""
-FREE_TO_START = -1.5
+FREE_TO_START, FREE_SOON, SOON_FROM_S, SOON_S = -1.5, -4.0, 600.0, 5400.0
 """Log odds from a longer rest that ends well above the reset: the switch had let go long since, and only a latched
-board still held it (judgement); not where an earlier start had just failed, for then boards latch."""
+board still held it, which nobody comes to clear so soon (judgement); not where an earlier start had just failed, for
+then boards latch."""
+FEWEST_STARTS, FORCED_SHARE, DENIED_SHARE, WELL_OVER = 10, 0.05, 0.25, 1.05
+"""Starts that show from what pressures a circuit starts by itself; share of them that may be forced, and share from
+under a reset that denies it; and how far over what it starts from the switch has surely let go (judgement)."""
 FREE_OF_ALL = -5.0
 """The same where no board latches either."""
 MOST_TRIES = 5
@@ -116,14 +120,17 @@ def _worth(usual: float, ordinary: Mask) -> float:
 
 
 def _surely_ordinary(side: Side, stops: Stops, known: Known, blur: float) -> Mask:
-    """Stops at a suction at which no low-pressure switch acts, and that it would not have reached at its rate."""
-    if known.limit_kpa is None or side.sign > 0:
+    """Stops that no low-pressure switch made: at a suction at which none acts, and that it would not have reached at
+    its rate; or with the call gone; or with a rest after which the switch had let go, longer than timers and shorter
+    than anybody takes to come."""
+    if side.sign > 0:
         return np.zeros(len(stops), dtype=bool)
     moved = np.abs(side.rate_kpa_s) * (stops.wait_s + LAG_S)
-    away = side.reading_kpa - known.limit_kpa > SURE_BY * blur + RATE_DOUBT * moved
-    rate_told = stops.run_s > FEWEST_TO_TELL * stops.wait_s
+    away = side.reading_kpa - (known.limit_kpa or np.inf) > SURE_BY * blur + RATE_DOUBT * moved
+    away &= (stops.run_s > FEWEST_TO_TELL * stops.wait_s) & (stops.wait_s <= SLOWEST_FOR_SURE_S)
+    let_go = _free_soon(side, stops, known, blur)
     no_trip = (stops.still_called != 1) & (side.opened != 1)
-    return np.asarray(away & rate_told & no_trip & (stops.wait_s <= SLOWEST_FOR_SURE_S) & stops.restarts)
+    return np.asarray((away | let_go) & no_trip & stops.restarts)
 
 
 def _is_short(stops: Stops) -> Mask:
@@ -175,10 +182,12 @@ def log_odds(side: Side, stops: Stops, allowed: Mask, known: Known, blur: float)
     unknown = np.isnan(still_called)
     may_latch = may_be_latched(side, stops, timed(stops) & stops.on_start)
     idle = known.perhaps_always_wanted & (stops.off_s > BARELY_RAN_OFF_S) & (stops.run_s < LEAST_DUTY * stops.off_s)
-    free = _free(side, stops, idle, known, blur, may_latch)
+    free = _free(side, stops, known, blur) & ~idle & ~_tried_again(stops, may_latch)
     shows_timers = stops.wait_s <= SLOWEST_FOR_TIMERS_S
     told = timed(stops) & shows_timers
-    rest = np.where(told, habits.timed_off, np.where(free, FREE_TO_START if may_latch else FREE_OF_ALL, 0.0))
+    held = np.where(free, FREE_TO_START if may_latch else FREE_OF_ALL, 0.0)
+    soon = _free_soon(side, stops, known, blur) & ~_tried_again(stops, may_latch)
+    rest = np.where(told, habits.timed_off, np.where(soon, np.minimum(held, FREE_SOON), held))
     by_design = unknown & habits.pumps_down & ~_tried(side, stops, habits, known, free) & ~stops.solenoid_open
     long = (stops.off_s > LONG_OFF_S) & known.always_wanted
     found = (
@@ -250,11 +259,35 @@ def closed_again(side: Side, probability: Array) -> Array:
     return np.where(closed, np.minimum(np.log(share) - SWITCH_SEEN_CLOSED, 0.0), 0.0)
 
 
-def _free(side: Side, stops: Stops, idle: Mask, known: Known, blur: float, may_latch: bool) -> Mask:
-    """Rests longer than a timer's at whose end the switch had long let go and nothing had failed before."""
-    is_timed = timed(stops)
-    again = stops.on_start & np.insert(is_timed[:-1], 0, False)[: len(stops)] & may_latch
-    return np.asarray(~is_timed & ~idle & ~again & (side.rested_kpa > (known.reset_kpa or np.inf) + 2 * blur))
+def _tried_again(stops: Stops, may_latch: bool) -> Mask:
+    """Stops on start after a rest that a timer ended: boards count such starts, and latch."""
+    return np.asarray(stops.on_start & np.insert(timed(stops)[:-1], 0, False)[: len(stops)] & may_latch)
+
+
+def _free(side: Side, stops: Stops, known: Known, blur: float) -> Mask:
+    """Rests longer than a timer's at whose end the low-pressure switch had let go by its reset."""
+    return np.asarray(~timed(stops) & (side.rested_kpa > (known.reset_kpa or np.inf) + SURE_BY * blur))
+
+
+def _free_soon(side: Side, stops: Stops, known: Known, blur: float) -> Mask:
+    """Rests at whose end the switch had let go, far longer than a timer's and shorter than anybody takes to come; not
+    where the low side of a unit that pumps down is shut off, and tells of no start."""
+    if known.pumps_down:
+        return np.zeros(len(stops), dtype=bool)
+    let_go = side.rested_kpa > _lets_go_kpa(side, stops, known) + SURE_BY * blur
+    return np.asarray(let_go & ~timed(stops) & (stops.off_s > SOON_FROM_S) & (stops.off_s < SOON_S))
+
+
+def _lets_go_kpa(side: Side, stops: Stops, known: Known) -> float:
+    """The pressure over which the switch has let go: its reset, unless many a start from lower down denies that; else
+    well over what the circuit starts from, since no start happens under the reset, but for a few that somebody forces.
+    """
+    started = side.rested_kpa[stops.restarts & np.isfinite(side.rested_kpa)]
+    if len(started) < FEWEST_STARTS:
+        return known.reset_kpa or np.inf
+    if known.reset_kpa is not None and (started < known.reset_kpa).mean() < DENIED_SHARE:
+        return known.reset_kpa
+    return float(min(known.reset_kpa or np.inf, WELL_OVER * quantiles(started, [FORCED_SHARE])[0]))
 
 
 def may_be_latched(side: Side, stops: Stops, tried: Mask) -> bool:
