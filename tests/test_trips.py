@@ -102,7 +102,7 @@ def test_lockouts_parted_by_a_start_between_samples_may_be_found_as_one() -> Non
 
 
 def test_a_row_of_lockouts_may_be_found_in_the_parts_that_a_log_shows() -> None:
-    """Of three parted by starts between samples, the log shows one start: two of them are found as one, and the third."""
+    """Of three parted by starts between samples the log shows one start: two are found as one, and the third."""
     made = make(24, days=1.0, logging_s=300)
     begins = [datetime(2016, 1, 4, 3, tzinfo=UTC) + timedelta(minutes=61 * n) for n in range(3)]
     ends = [begin + timedelta(minutes=60) for begin in begins]
