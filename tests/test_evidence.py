@@ -6,22 +6,30 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from made_stops import made_side, made_stops
+from trace_maker import make
 
-from lowambient.traces.evidence import (
-    PUMPED_DOWN,
-    SHORT_RUN,
-    SWITCH_SEEN_CLOSED,
-    TIMED_OFF,
-    closed_again,
-    habits_of,
-    held_off,
-    log_odds,
-    timed,
-)
+from lowambient.traces import evidence
+from lowambient.traces.circuit import Array, Mask, trace_of
+from lowambient.traces.evidence import PUMPED_DOWN, SWITCH_SEEN_CLOSED, closed_again, held_off
+from lowambient.traces.habits import SHORT_RUN, TIMED_OFF, habits_of
 from lowambient.traces.known import Known
+from lowambient.traces.runs import STATUS, Running
+from lowambient.traces.sides import Side
+from lowambient.traces.stops import Stops, coldest_run_c, stops
 
 KNOWN = Known(listed_kpa=None, usual_kpa=None, limit_kpa=500.0)
 BLUR = 10.0
+
+
+def log_odds(side: Side, stops: Stops, allowed: Mask, known: Known, blur: float) -> Array:
+    """The log odds of a circuit with the habits that these stops show."""
+    return evidence.log_odds(side, stops, allowed, known, habits_of(side, stops, known, blur), blur)
+
+
+def timed(stops: Stops) -> Mask:
+    """Rests that a timer may have ended, at pressures that tell nothing."""
+    side = made_side([480.0] * len(stops), [480.0] * len(stops))
+    return habits_of(side, stops, KNOWN, BLUR).timed
 
 
 def test_short_runs_are_worth_nothing_where_ordinary_stops_have_them_too() -> None:
@@ -115,3 +123,21 @@ def test_a_control_that_stops_cooling_at_one_temperature_trips_nothing(
     assert (log_odds(side, seen, np.ones(5, dtype=bool), KNOWN, BLUR) > 0.0).all() != held
     diving = made_side([400.0] * 5, [700.0] * 5)
     assert not held_off(diving, seen, BLUR).any()
+
+
+def test_hours_in_vain_are_counted_under_the_coldest_running() -> None:
+    """By hand: it ran down to 3 degC; of ten minutes called at rest, six lie more than a kelvin under that."""
+    made = make(31, days=0.5, logging_s=60)
+    trace = trace_of(made.frame, made.listed)
+    on = np.zeros(len(trace))
+    on[:300] = 1.0
+    outdoor_c = np.where(on == 1, 3.0, 20.0)
+    outdoor_c[400:406], outdoor_c[406:410] = 1.0, 2.5
+    called = on.copy()
+    called[400:410] = 1.0
+    shown = trace.with_channels(compressor_on=on, cooling_called=called, outdoor_c=outdoor_c)
+    state = Running(shown.at_s, on == 1, np.ones(len(trace), dtype=bool), shown.gap_before, STATUS)
+    seen = stops(shown, state)
+    assert coldest_run_c(shown, state) == pytest.approx(3.0)
+    assert seen.coldest_run_c == pytest.approx(3.0)
+    assert seen.idle_below_h == pytest.approx(6 / 60)

@@ -8,7 +8,7 @@ import numpy as np
 from lowambient.traces.circuit import Array, Mask, Trace
 from lowambient.traces.evidence import LEAST_RUN_S
 from lowambient.traces.runs import Indices, Running, Spans
-from lowambient.traces.stops import Stops
+from lowambient.traces.stops import Stops, coldest_run_c
 
 START = 0.5
 """Log odds before anything is looked at, where duty and approach say nothing (judgement: about as likely as not)."""
@@ -38,7 +38,7 @@ NO_LATCH = -3.0
 BY_CLOCK, CLOCK_S, FEWEST_DAYS, DAYS_SHARE, SHORTEST_BY_CLOCK_S = -3.0, 900.0, 3, 0.25, 7200.0
 """Log odds where a long rest began and ended at the time of day of so many others that began with no sign of a trip, a
 quarter of those alike: a time clock (judgement)."""
-BY_AMBIENT, NEAR_K, FEWEST_HELD, HELD_SHARE, COLDEST = -4.0, 1.0, 4, 0.6, 0.005
+BY_AMBIENT, NEAR_K, FEWEST_HELD, HELD_SHARE = -4.0, 1.0, 4, 0.6
 """Log odds where most of the rests that nothing else explains began within so many kelvin of the coldest air in which
 the circuit ever ran: a control that lets nothing run below an outdoor temperature (judgement)."""
 DAY_S = 86400.0
@@ -217,9 +217,7 @@ def _on_clock(of_day_s: Array) -> Array:
 
 def _by_ambient(trace: Trace, running: Running, rests: Rests, unexplained: Mask) -> Array:
     """From the outdoor air in which rests began that no trip explains, against the coldest in which the circuit ran."""
-    ran_c = trace.outdoor_c[running.on]
-    ran_c = ran_c[np.isfinite(ran_c)]
-    if len(ran_c) == 0 or unexplained.sum() < FEWEST_HELD:
+    if unexplained.sum() < FEWEST_HELD:
         return np.zeros(len(rests))
-    near = unexplained & (np.abs(trace.outdoor_c[rests.first] - np.quantile(ran_c, COLDEST)) <= NEAR_K)
+    near = unexplained & (np.abs(trace.outdoor_c[rests.first] - coldest_run_c(trace, running)) <= NEAR_K)
     return np.where(near & (near.sum() >= HELD_SHARE * unexplained.sum()), BY_AMBIENT, 0.0)

@@ -114,15 +114,21 @@ def stops(trace: Trace, running: Running) -> Stops:
     )
 
 
+def coldest_run_c(trace: Trace, running: Running) -> float:
+    """Outdoor temperature under which the circuit hardly ever ran, degC; NaN where that is not known."""
+    ran_c = trace.outdoor_c[np.flatnonzero(running.on)]
+    ran_c = ran_c[np.isfinite(ran_c)]
+    return float(np.quantile(ran_c, HARDLY_EVER)) if len(ran_c) else np.nan
+
+
 def _idle_below(trace: Trace, running: Running) -> tuple[float, float]:
-    """Outdoor temperature under which the circuit hardly ever ran, and hours that it stood in spite of a call when it
-    was colder still."""
-    outdoor_c, called = trace.outdoor_c, trace["cooling_called"] == 1
-    ran_c = outdoor_c[running.on & np.isfinite(outdoor_c)]
-    if len(ran_c) == 0 or not called.any():
+    """`coldest_run_c`, and hours that the circuit stood in spite of a call when it was colder still; NaN and 0 where
+    no call is logged."""
+    called = trace["cooling_called"] == 1
+    if not called.any():
         return np.nan, 0.0
-    coldest_c = float(np.quantile(ran_c, HARDLY_EVER))
-    idle = called & running.known & ~running.on & (outdoor_c < coldest_c - COLDER_K)
+    coldest_c = coldest_run_c(trace, running)
+    idle = called & running.known & ~running.on & (trace.outdoor_c < coldest_c - COLDER_K)
     return coldest_c, float(idle.sum() * trace.step_s / 3600)
 
 

@@ -22,7 +22,8 @@ from lowambient.traces.brackets import (
     share_below,
 )
 from lowambient.traces.circuit import Array, Mask, Trace
-from lowambient.traces.evidence import closed_again, log_odds, may_be_latched, timed
+from lowambient.traces.evidence import closed_again, log_odds
+from lowambient.traces.habits import habits_of, may_be_latched
 from lowambient.traces.known import Known
 from lowambient.traces.ranks import quantiles
 from lowambient.traces.runs import Indices, Running
@@ -128,7 +129,8 @@ def _judge(side: Side, stops: Stops, allowed: Mask, known: Known, noise_kpa: flo
     log_prior = _log_prior(known, grid)
     read = np.flatnonzero(np.isfinite(side.reading_kpa))
     blur = float(np.hypot(noise_kpa, REPEATABILITY_KPA))
-    other = log_odds(side, stops, allowed, known, blur)
+    habits = habits_of(side, stops, known, blur)
+    other = log_odds(side, stops, allowed, known, habits, blur)
     probability = _by_other_evidence(side, stops, other)
     unknown = known.limit_kpa is None and known.listed_kpa is None
     if len(read) == 0 or unknown or _never_near(side, stops, read, known):
@@ -162,15 +164,15 @@ def _judge(side: Side, stops: Stops, allowed: Mask, known: Known, noise_kpa: flo
         share = float(np.clip(probability[read].mean(), 0.05, 0.9))
     cut_out = _cut_out(side, stops, probability, grid, log_prior, noise_kpa)
     through = int((beyond[:, best] & _within(side.runs_at_s, spans[best])).sum())
-    latches = may_be_latched(side, stops, timed(stops) & stops.on_start & (probability > SURE))
+    latches = may_be_latched(side, stops, habits.timed & stops.on_start & (probability > SURE))
     return Judged(probability, side.opened, cut_out, known.from_split, spans[best], through, latches)
 
 
-def _by_other_evidence(side: Side, stops: Stops, log_odds: Array) -> Array:
+def _by_other_evidence(side: Side, stops: Stops, other: Array) -> Array:
     """Probability of each stop without its pressure: nothing but where the switch was seen open, or, in a circuit whose
     pressure is read now and then, a call that stood."""
     seen = _speaks(side, stops) if np.isfinite(side.reading_kpa).any() else side.opened == 1
-    return np.where(seen, expit(log_odds + logit(PRIOR_TRIP)), 0.0)
+    return np.where(seen, expit(other + logit(PRIOR_TRIP)), 0.0)
 
 
 def _speaks(side: Side, stops: Stops) -> Mask:
