@@ -15,9 +15,11 @@ from lowambient.refrigerant.saturation import bubble_c, bubble_kpa, dew_kpa
 from lowambient.traces import head_states as module
 from lowambient.traces.circuit import Listed, Trace, trace_of
 from lowambient.traces.cold_hours import Hours, hours_of
+from lowambient.traces.fan_switching import fan_switching
 from lowambient.traces.head_pressure import Period, _doubted, head_pressure
 from lowambient.traces.head_states import hour_costs, likeliest_path
 from lowambient.traces.runs import Running, running
+from lowambient.traces.steady import cooling_samples
 
 LISTED = Listed("RTU-1", "1", "R-410A", 101.325)
 DAY_S = 86400.0
@@ -101,6 +103,67 @@ def test_one_of_two_fans_follows_ambient_though_it_looks_held_on_a_cold_day(step
     table = found(circuit(condensing_c, outdoor_c, step_s))
     assert table["behaviour"].to_list() == ["follows ambient"]
     assert table["slope"][0] == pytest.approx(1.0, abs=0.05)
+
+
+@pytest.mark.parametrize("step_s", [10.0, 60.0])
+def test_a_narrow_saw_with_many_turns_an_hour_is_no_held_head(step_s):
+    """Switches 30 psi apart (common practice: adjustable ones go so close) at small load: its hours look alike."""
+    outdoor_c = weather(5, step_s)
+    teeth = saw(len(outdoor_c), step_s, at_psig(300.0), at_psig(330.0), period_s=290.0)
+    assert behaviours(circuit(teeth, outdoor_c, step_s)) == ["cycling"]
+    middle = np.full(len(outdoor_c), at_psig(315.0))
+    assert behaviours(circuit(middle, outdoor_c, step_s)) == ["held"]
+
+
+def beside_a_fan_that_always_runs(step_s, days=14.0, bypassed_day=np.inf):
+    """Condensing temperature of two fans of which one cycles (240 / 340 psig) and one runs all the time, 38 K over
+    ambient alone, and outdoor temperature; from `bypassed_day` on both run, 13 K over ambient."""
+    outdoor_c = weather(days, step_s, mean_c=3.0, diurnal_k=4.0, spells_k=6.0)
+    sawn = saw(len(outdoor_c), step_s, at_psig(240.0), at_psig(340.0))
+    alone_c = outdoor_c + 38.0
+    day = np.arange(len(outdoor_c)) * step_s / DAY_S
+    controlled_c = np.where(alone_c > at_psig(340.0), sawn, alone_c)
+    return np.where(day < bypassed_day, controlled_c, outdoor_c + 13.0), outdoor_c
+
+
+def switched(trace):
+    state = running(trace)
+    cools = cooling_samples(trace, LISTED)
+    return state, fan_switching(trace, state, cools, (None, None), noise_kpa=7.0)
+
+
+@pytest.mark.parametrize("step_s", [10.0, 60.0])
+def test_a_fan_that_cycles_beside_one_that_always_runs_is_seen_though_head_falls_in_the_cold(step_s):
+    condensing_c, outdoor_c = beside_a_fan_that_always_runs(step_s)
+    trace = circuit(condensing_c, outdoor_c, step_s)
+    state, fans = switched(trace)
+    assert head_pressure(trace, state, LISTED, fans.turned_s)["behaviour"].to_list() == ["cycling"]
+    alone = circuit(outdoor_c + 38.0, outdoor_c, step_s)
+    assert behaviours(alone) == ["follows ambient"]
+
+
+@pytest.mark.parametrize("step_s", [60.0])
+def test_where_such_a_fan_loses_its_switch_head_follows(step_s):
+    condensing_c, outdoor_c = beside_a_fan_that_always_runs(step_s, days=20.0, bypassed_day=9.3)
+    trace = circuit(condensing_c, outdoor_c, step_s)
+    state, fans = switched(trace)
+    table = head_pressure(trace, state, LISTED, fans.turned_s)
+    assert table["behaviour"].to_list() == ["cycling", "follows ambient"]
+    changed = datetime.fromtimestamp(START_S + 9.3 * DAY_S, UTC)
+    assert abs(table["period_start"][1] - changed) < timedelta(days=2)
+
+
+def test_a_head_that_turns_back_elsewhere_is_not_the_switch():
+    """Load makes peaks too: only those near the usual turning point are the fan's."""
+    step_s, outdoor_c = 30.0, weather(6, 30.0)
+    teeth = saw(len(outdoor_c), step_s, 25.0, 40.0)
+    day = np.arange(len(outdoor_c)) * step_s / DAY_S
+    load = 14.0 + 5.0 * np.sin(2 * np.pi * day * 24 / 0.8)
+    trace = circuit(np.where(day < 4, teeth, load), outdoor_c, step_s)
+    _, fans = switched(trace)
+    days_on = (fans.turned_s - START_S) / DAY_S
+    assert (days_on < 4).sum() > 100
+    assert (days_on > 4.1).sum() == 0
 
 
 def test_fan_speed_with_a_droop_is_held():
@@ -219,10 +282,11 @@ def test_fans_that_turn_the_head_back_every_hour_cycle_whatever_its_slope():
     told = head_pressure(restless, running(restless), LISTED)
     assert told["behaviour"].to_list() == ["follows ambient"]
     period = Period(float(restless.at_s[0]), float(restless.at_s[-1]), "cycling")
-    hours = hours_of(restless.at_s, restless.condensing_c(), restless.outdoor_c, step_s, 0.5)
-    assert _doubted(period, hours, False, every).behaviour == "cycling"
-    assert _doubted(period, hours, False, every[:5]).behaviour == "follows ambient"
-    assert _doubted(period, hours, True, every).behaviour == "cannot tell"
+    samples = restless.at_s, restless.condensing_c(), restless.outdoor_c
+    often, seldom = (hours_of(*samples, step_s, 0.5, turned_s) for turned_s in (every, every[:5]))
+    assert _doubted(period, often, False).behaviour == "cycling"
+    assert _doubted(period, seldom, False).behaviour == "follows ambient"
+    assert _doubted(period, often, True).behaviour == "cannot tell"
 
 
 def test_no_readings_and_no_refrigerant():
@@ -314,14 +378,17 @@ def test_hours_against_a_slow_twin(seed):
     assert pytest.approx(np.array(expected), nan_ok=True, rel=1e-9, abs=1e-6) == np.array(got).T
 
 
-def some_states(levels=(10.0, 31.0), held=(28.0, 33.0), middle=(31.0,)):
+def some_states(levels=(10.0, 31.0), held=(28.0, 33.0), middle=(31.0, 29.0, 31.0)):
     kinds = [0] * (len(levels) + 1) + [1] * len(held) + [2] * len(middle)
     count = len(kinds)
     step_at_c, step_k = np.full(count, -np.inf), np.zeros(count)
     step_at_c[0], step_k[0] = 2.0, 8.0
+    few_k = np.full(count, np.inf)
+    few_k[-1] = 24.0
     level = np.array([11.0, *levels, *held, *middle])
     scale_k = np.linspace(1.3, 3.5, count)
-    return module.States(np.array(kinds), level, scale_k, step_at_c, step_k, np.linspace(0.0, 2.0, count))
+    scale_k[-2] = 1.3
+    return module.States(np.array(kinds), level, scale_k, step_at_c, step_k, few_k, np.linspace(0.0, 2.0, count))
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -331,24 +398,30 @@ def test_costs_against_a_slow_twin(seed):
     swing_k = np.where(rng.random(count) < 0.2, np.nan, rng.exponential(2.0, count))
     hours = Hours(
         np.arange(count) * 3600.0, np.arange(count) * 3600.0 + 3000, rng.normal(30, 8, count), rng.normal(5, 8, count),
-        swing_k, rng.random(count),
+        swing_k, rng.random(count), rng.poisson(0.5, count),
     )  # fmt: skip
     states = some_states()
     got = hour_costs(hours, states, mild_k)
+    half_saw_k = 3**0.5 * float(np.nanmedian(swing_k[hours.turns > 0]))
     for i, j in itertools.product(range(count), range(len(states.level))):
         kind, level = states.behaviour[j], states.level[j]
-        expected_c = max(level, hours.outdoor_c[i] + mild_k)
+        floating_c = hours.outdoor_c[i] + states.few_k[j]
+        alone = floating_c < level + half_saw_k
+        expected_c = max(floating_c if alone else level, hours.outdoor_c[i] + mild_k)
         if kind == module.FOLLOWS:
             staged = states.step_k[j] if hours.outdoor_c[i] < states.step_at_c[j] else 0.0
             expected_c = hours.outdoor_c[i] + level + staged
         off_k, scale_k = hours.condensing_c[i] - expected_c, states.scale_k[j]
-        bound = 3.0 if off_k < 0 and kind != module.FOLLOWS else 4.5
+        floats = kind == module.HELD or (kind == module.CYCLING and scale_k > 1.3)
+        bound = 3.0 if off_k < 0 and floats else 4.5
         cost = min(0.5 * (off_k / scale_k) ** 2, bound) + np.log(scale_k)
         if np.isfinite(swing_k[i]):
             calm = 0.5 * (swing_k[i] / 0.5) ** 2 + np.log(0.5)
             saw_ = 0.5 * (max(0.9 - swing_k[i], 0.0) / 0.3) ** 2
             saw_ += np.log(max(swing_k[i], 0.9) * np.log(12.0 / 0.9))
-            cost += {0: min(calm, saw_ + 0.5), 1: min(calm, saw_ + 2.0), 2: min(saw_, calm + 2.0)}[int(kind)]
+            unlike = module.FOLLOWS if alone else int(kind)
+            cost += {0: min(calm, saw_ + 0.5), 1: min(calm, saw_ + 2.0), 2: min(saw_, calm + 2.0)}[unlike]
+        cost += 2.0 if hours.turns[i] and kind != module.CYCLING else 0.0
         assert got[i, j] == pytest.approx(hours.weight[i] * cost)
 
 
@@ -358,10 +431,13 @@ def price_of(path, by_day, states):
         before, now = path[day - 1], path[day]
         if now != before:
             price += states.entry[now]
-            if states.behaviour[now] != states.behaviour[before]:
+            kinds = {int(states.behaviour[now]), int(states.behaviour[before])}
+            if kinds == {module.HELD, module.CYCLING}:
+                price += 3 * 14.0
+            elif len(kinds) == 2:
                 price += 14.0
-            elif states.behaviour[now] != module.FOLLOWS:
-                price += 12.0
+            elif kinds != {module.FOLLOWS}:
+                price += 3.0 if states.level[now] == states.level[before] else 12.0
             else:
                 far = sorted(max(states.level[state], 3.0) for state in (before, now))
                 price += 3.0 + 4.0 * max(np.log2(far[1] / far[0]) - 1.0, 0.0)
@@ -372,7 +448,7 @@ def price_of(path, by_day, states):
 @pytest.mark.parametrize("seed", range(6))
 def test_the_path_is_the_cheapest_of_all(seed):
     rng = np.random.default_rng(seed)
-    states = some_states(levels=(10.0,), held=(28.0,), middle=(31.0,))
+    states = some_states(levels=(10.0,), held=(28.0,), middle=(31.0, 31.0))
     by_day = rng.exponential(15.0, (6, len(states.level)))
     cheapest = min(price_of(path, by_day, states) for path in itertools.product(range(len(states.level)), repeat=6))
     assert price_of(likeliest_path(by_day, states), by_day, states) == pytest.approx(cheapest)

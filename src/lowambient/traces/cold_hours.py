@@ -32,6 +32,7 @@ LEAST_SAW_K, WIDEST_SAW_K = 0.9, 12.0
 """Standard deviations within an hour of saws 3 K and 40 K high; any in between is as likely as its double."""
 HOURS_ALIKE = 3.0
 """Neighbouring hours share their load, so that this many count as one observation."""
+NO_TURNS = np.empty(0)
 LEAST_HOURS = 12
 """Fewer do not show a circuit's least distance over ambient."""
 
@@ -43,7 +44,7 @@ class Hours:
     `first_s` and `last_s` are the first and last sample used, `condensing_c` and `outdoor_c` medians, `weight` [-] what
     the hour counts. `swing_k` is how condensing temperature moves to and fro beyond sensor noise: the geometric mean of
     its standard deviation and of what its steps would give if it were noise, so that a drift or one change of load
-    counts little (NaN under three samples).
+    counts little (NaN under three samples). `turns` is how often head turned back at a fan's switching pressure.
     """
 
     first_s: Array
@@ -52,6 +53,7 @@ class Hours:
     outdoor_c: Array
     swing_k: Array
     weight: Array
+    turns: Array
 
     def __len__(self) -> int:
         return len(self.first_s)
@@ -61,7 +63,9 @@ class Hours:
         return Hours(*(getattr(self, name)[chosen] for name in self.__dataclass_fields__))
 
 
-def hours_of(at_s: Array, condensing_c: Array, outdoor_c: Array, step_s: float, noise_k: float) -> Hours:
+def hours_of(
+    at_s: Array, condensing_c: Array, outdoor_c: Array, step_s: float, noise_k: float, turned_s: Array = NO_TURNS
+) -> Hours:
     """Samples (in time order, `step_s` apart, without NaN) by UTC hour, or by three where most have few samples."""
     if len(at_s) == 0:
         return Hours(*(np.empty(0) for _ in Hours.__dataclass_fields__))
@@ -90,8 +94,15 @@ def hours_of(at_s: Array, condensing_c: Array, outdoor_c: Array, step_s: float, 
         condensing_c=middle_c,
         outdoor_c=medians(outdoor_c, no, first, count),
         swing_k=np.where(known, swing_k, np.nan),
+        turns=_counted(turned_s, at_s[first], at_s[first + count - 1]),
         weight=np.minimum(count * step_s / (WHOLE_SHARE * length_s), 1.0) * length_s / (HOURS_ALIKE * HOUR_S),
     )
+
+
+def _counted(turned_s: Array, first_s: Array, last_s: Array) -> Array:
+    """How many instants, in time order, lie in each stretch, ends included."""
+    before, through = np.searchsorted(turned_s, first_s), np.searchsorted(turned_s, last_s, side="right")
+    return (through - before).astype(np.float64)
 
 
 def groups(at_s: Array, length_s: float) -> tuple[Index, Index]:

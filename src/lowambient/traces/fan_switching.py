@@ -31,6 +31,8 @@ LEAST_SWING_SHARE = 0.08
 FEWEST_TURNS = 3
 TIGHT_SHARE = 0.15
 """Scatter of turning points, in swings, above which they are not a switch's (judgement)."""
+NEAR_SHARE = 0.25
+"""How far from the usual turning point, in swings, head may turn back by the same switch (judgement)."""
 SAMPLES_A_RAMP = 3.0
 FLAT_SAW_BINS = 160
 SAMPLES_ABOUT, PHASES = 12, np.array([0.125, 0.375, 0.625, 0.875])
@@ -77,15 +79,16 @@ def fan_switching(
     swing = float(np.median(tops) - np.median(bottoms))
     if max(_scatter(tops), _scatter(bottoms)) > TIGHT_SHARE * swing + noise_kpa:
         return NO_SAW
+    turned_s = trace.at_s[turns.peaks[np.abs(tops - np.median(tops)) <= NEAR_SHARE * swing]]
     samples_a_ramp = len(turns.samples) / (len(turns.peaks) + len(turns.troughs))
     if samples_a_ramp < SAMPLES_A_RAMP:
         rate = swing / (samples_a_ramp * trace.step_s)
         ends = _ends_of_saw(head[turns.samples], len(turns.peaks), rate, noise_kpa)
-        return FanSwitching(*ends, trace.at_s[turns.peaks])
+        return FanSwitching(*ends, turned_s)
     on, off = (
         _turning(trace, turns, listed, noise_kpa, sign) for listed, sign in zip(listed_kpa, (1.0, -1.0), strict=True)
     )
-    return FanSwitching(on, off, trace.at_s[turns.peaks])
+    return FanSwitching(on, off, turned_s)
 
 
 def _scatter(values: Array) -> float:

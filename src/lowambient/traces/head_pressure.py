@@ -16,7 +16,7 @@ import numpy.typing as npt
 import polars as pl
 
 from lowambient.traces.circuit import Array, Listed, Mask, Trace
-from lowambient.traces.cold_hours import COLD_C, Hours, groups, hours_of, least_over_k, medians, noise_k
+from lowambient.traces.cold_hours import COLD_C, NO_TURNS, Hours, groups, hours_of, least_over_k, medians, noise_k
 from lowambient.traces.head_states import (
     BEHAVIOURS,
     CYCLING,
@@ -64,7 +64,6 @@ TURNS_AN_HOUR = 0.7
 """Turns of the fans an hour of running in the cold from which they cycle."""
 LEAST_DAYS = 3
 NORMAL_90 = 1.645
-NO_TURNS = np.empty(0)
 DAYS_ABOUT = 3
 """Days with cold running on either side of a change in which its hour is looked for."""
 LEAST_HOURS_FOR_SLOPE, LEAST_SPREAD_FOR_SLOPE_K = 3, 0.5
@@ -100,19 +99,19 @@ def head_pressure(trace: Trace, running: Running, listed: Listed, turned_s: Arra
     steady = steady_samples(trace, running, listed, ENOUGH_SETTLED_S)
     told = np.flatnonzero(steady & np.isfinite(trace.head_kpa) & np.isfinite(trace.outdoor_c))
     at_s, condensing_c, outdoor_c = _at(trace, thinned(told, trace.step_s))
-    hours = hours_of(at_s, condensing_c, outdoor_c, max(trace.step_s, THINNED_S), noise_k(trace, running))
+    hours = hours_of(at_s, condensing_c, outdoor_c, max(trace.step_s, THINNED_S), noise_k(trace, running), turned_s)
     cold = hours.where(hours.outdoor_c < COLD_C)
     mild = hours.where(hours.outdoor_c >= COLD_C)
     ends_s = (float(trace.at_s[0]), float(trace.at_s[-1]))
     periods = periods_of(cold, least_over_k(hours), least_over_k(mild), *ends_s)
     behind_valve = listed.head_control == "flooded" and trace.head_tap == "liquid_kpa"
-    periods = _joined(_doubted(each, cold, behind_valve, turned_s) for each in periods)
+    periods = _joined(_doubted(each, cold, behind_valve) for each in periods)
     is_cold = outdoor_c < COLD_C
     counted_s = trace.at_s[told[trace.outdoor_c[told] < COLD_C]]
     return _frame(periods, [_facts(each, cold, at_s[is_cold], condensing_c[is_cold], counted_s) for each in periods])
 
 
-def _doubted(period: Period, cold: Hours, behind_valve: bool, turned_s: Array) -> Period:
+def _doubted(period: Period, cold: Hours, behind_valve: bool) -> Period:
     """The period as its slope and the fans' switching leave it.
 
     Behind a flooding valve what seems held or cycling is not told. Where head turns back at one pressure about every
@@ -125,7 +124,7 @@ def _doubted(period: Period, cold: Hours, behind_valve: bool, turned_s: Array) -
     if behind_valve:
         return replace(period, behaviour=CANNOT_TELL)
     during = cold.where(_during(period, cold))
-    if _turns_in(during, turned_s) >= TURNS_AN_HOUR * len(during) > 0:
+    if during.turns.sum() >= TURNS_AN_HOUR * len(during) > 0:
         return replace(period, behaviour=BEHAVIOURS[CYCLING])
     if period.behaviour == CANNOT_TELL:
         return period
@@ -134,12 +133,6 @@ def _doubted(period: Period, cold: Hours, behind_valve: bool, turned_s: Array) -
         return period
     follows = slope - error > TOO_STEEP and slope < STEEPEST
     return replace(period, behaviour=BEHAVIOURS[FOLLOWS] if follows else CANNOT_TELL)
-
-
-def _turns_in(hours: Hours, turned_s: Array) -> int:
-    """How many turns fall within the hours."""
-    place = np.searchsorted(hours.first_s, turned_s, side="right") - 1
-    return int(((place >= 0) & (turned_s <= hours.last_s[np.maximum(place, 0)])).sum()) if len(hours) else 0
 
 
 def _slope_error(hours: Hours) -> float:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from lowambient.traces.circuit import Array
+from lowambient.traces.circuit import Array, Mask
 from lowambient.traces.cold_hours import LEAST_SAW_K, WIDEST_SAW_K, Hours
 from lowambient.traces.ranks import median
 
@@ -26,6 +26,8 @@ MIDDLE_OF_SAW_K = 3.0
 CALM_K = 0.5
 """Scale of the spread within an hour in which no fan switches."""
 SAW_E_FOLDS = float(np.log(WIDEST_SAW_K / LEAST_SAW_K))
+TURNED = 2.0
+"""Price, in log likelihood, of an hour in which head turned back at a fan's switching pressure though no fan cycles."""
 RARE, UNUSUAL = 2.0, 0.5
 """Prices, in log likelihood, of fans that pause for an hour or a load that swings a held circuit; of one that swings
 a circuit without control."""
@@ -44,11 +46,21 @@ FREE_DOUBLINGS = 1.5
 LEAST_DISTANCE_K = 3.0
 BEHAVIOUR_CHANGES = 14.0
 """About 3 ln n for a winter of days."""
+REFITTED = 3.0
+"""Changes of behaviour that one control for another counts as: it takes new parts, a lost one only a wire."""
 STAGED = 5.0
-"""Price in log likelihood of fans staged by ambient, which has two numbers to choose."""
+"""Price in log likelihood of what has two numbers to choose: fans staged by ambient, a fan that cycles beside others.
+"""
 GRID_K = 1.5
 LEAST_SHARE_HELD = 0.5
 """Share of cold hours in which a control must have something to do."""
+LEAST_HELD_C = 10.0
+"""Condensing temperature under which no control is set: it would pass too little refrigerant (judgement)."""
+LEAST_TURNED = 3
+"""Hours in which head turned back from which they show where it does."""
+LEAST_SHARE_CYCLED = 0.1
+"""Share of cold hours in which a fan must have something to do beside those that run all the time."""
+CLEARLY_K = 3.0
 NEAR_K = 2.0
 UNUSUAL_LEVEL = 1.5
 """Price in log likelihood of any level but the distance in mild air, within NEAR_K."""
@@ -59,7 +71,8 @@ class States:
     """Explanations of an hour, arrays (states,) sorted by behaviour.
 
     `level` is the distance above ambient, K, of one that follows, and the condensing temperature, °C, of the others;
-    under `step_at_c` outdoors the distance grows by `step_k`, where fans are staged by ambient; `entry` is what it
+    under `step_at_c` outdoors the distance grows by `step_k`, where fans are staged by ambient; `few_k` is the
+    distance, K, of the fans that run all the time beside one that cycles (infinite where none does); `entry` is what it
     costs to go there, in log likelihood, beyond the price of any change. `scale_k` is how far, K, an hour is usually
     off.
     """
@@ -69,6 +82,7 @@ class States:
     scale_k: Array
     step_at_c: Array
     step_k: Array
+    few_k: Array
     entry: Array
 
 
@@ -76,30 +90,50 @@ def residuals_k(hours: Hours, states: States, mild_k: float) -> Array:
     """Condensing temperature over what each state expects, K (hours, states).
 
     A held or cycling circuit leaves its level where every fan no longer keeps it down: it then follows ambient at
-    its distance in mild air, where that is known.
+    its distance in mild air, where that is known; and where the fans that always run keep it down alone.
     """
     outdoor_c, condensing_c = hours.outdoor_c[:, None], hours.condensing_c[:, None]
     held = int(np.searchsorted(states.behaviour, HELD))
     off_k = np.empty((len(hours), len(states.level)))
     off_k[:, :held] = (condensing_c - outdoor_c) - states.level[:held]
-    off_k[:, held:] = condensing_c - np.fmax(states.level[held:], outdoor_c + mild_k)
+    held_c = np.where(_floats(hours, states)[:, held:], outdoor_c + states.few_k[held:], states.level[held:])
+    off_k[:, held:] = condensing_c - np.fmax(held_c, outdoor_c + mild_k)
     staged = np.flatnonzero(states.step_k)
     off_k[:, staged] -= states.step_k[staged] * (outdoor_c < states.step_at_c[staged])
     return off_k
+
+
+def _floats(hours: Hours, states: States) -> Mask:
+    """Where the fans that always run keep head from where another comes on (hours, states)."""
+    floats: Mask = hours.outdoor_c[:, None] + states.few_k < states.level + _half_saw_k(hours)
+    return floats
+
+
+def _half_saw_k(hours: Hours) -> float:
+    """How far a saw reaches from its middle, K: that of a straight one with the spread of the hours with turns."""
+    spread_k = hours.swing_k[(hours.turns > 0) & np.isfinite(hours.swing_k)]
+    return float(np.sqrt(3.0) * median(spread_k)) if len(spread_k) else MIDDLE_OF_SAW_K
 
 
 def hour_costs(hours: Hours, states: States, mild_k: float) -> Array:
     """Negative log likelihood (hours, states) of each hour's level and spread under each state.
 
     The level is Gaussian with bounded loss; the bound is lower under the level of a control, which cannot hold where
-    little heat is rejected.
+    little heat is rejected, but not under the middle of a saw with many turns an hour.
     """
     off_k = residuals_k(hours, states, mild_k)
     cost: Array = 0.5 * np.square(off_k / states.scale_k)
     np.minimum(cost, OUTLIER, out=cost)
-    np.minimum(cost, FLOATS, out=cost, where=(off_k < 0) & (states.behaviour != FOLLOWS))
+    floats = (states.behaviour == HELD) | ((states.behaviour == CYCLING) & (states.scale_k > SCALES_K[0]))
+    np.minimum(cost, FLOATS, out=cost, where=(off_k < 0) & floats)
     cost += np.log(states.scale_k)
-    cost += _spread_costs(hours.swing_k)[:, states.behaviour]
+    spread = _spread_costs(hours.swing_k)
+    cost += spread[:, states.behaviour]
+    few = np.flatnonzero(np.isfinite(states.few_k))
+    if len(few):
+        at, of = np.nonzero(_floats(hours, states)[:, few])
+        cost[at, few[of]] += (spread[:, FOLLOWS] - spread[:, CYCLING])[at]
+    cost += TURNED * (hours.turns[:, None] > 0) * (states.behaviour != CYCLING)
     cost *= hours.weight[:, None]
     return cost
 
@@ -123,8 +157,11 @@ def prices(states: States) -> Array:
     kind = states.behaviour
     distance = np.maximum(states.level, LEAST_DISTANCE_K)
     doublings = np.abs(np.log2(distance[:, None] / distance))
-    moves = np.where(kind == FOLLOWS, DISTANCE_MOVES + DOUBLING * np.maximum(doublings - 1.0, 0.0), SET_POINT_MOVES)
-    price = np.where(kind[:, None] == kind, moves, BEHAVIOUR_CHANGES) + states.entry
+    sets = np.where(states.level[:, None] == states.level, DISTANCE_MOVES, SET_POINT_MOVES)
+    moves = np.where(kind == FOLLOWS, DISTANCE_MOVES + DOUBLING * np.maximum(doublings - 1.0, 0.0), sets)
+    refitted = (kind[:, None] != FOLLOWS) & (kind != FOLLOWS)
+    changes = np.where(refitted, REFITTED * BEHAVIOUR_CHANGES, BEHAVIOUR_CHANGES)
+    price = np.where(kind[:, None] == kind, moves, changes) + states.entry
     np.fill_diagonal(price, 0.0)
     return price
 
@@ -160,21 +197,47 @@ def states_of(cold: Hours, least_k: float, mild_k: float) -> States:
     far = np.log2(np.maximum(over_k, LEAST_DISTANCE_K) / max(least_k, LEAST_DISTANCE_K)) - FREE_DOUBLINGS
     entry = np.where(np.abs(over_k - mild_k) <= NEAR_K, 0.0, UNUSUAL_LEVEL) + DOUBLING * np.maximum(far, 0.0)
     held_c = _levels(cold.condensing_c)
-    felt_c = np.fmax(np.quantile(cold.outdoor_c, LEAST_SHARE_HELD) + mild_k, held_c[0])
+    felt_c = np.fmax(np.quantile(cold.outdoor_c, LEAST_SHARE_HELD) + mild_k, max(held_c[0], LEAST_HELD_C))
     held_c = held_c[held_c >= min(felt_c, held_c[-1])]
-    plain = (-np.inf, 0.0)
+    plain = (-np.inf, 0.0, np.inf)
     rows = [
-        *((FOLLOWS, least_k, scale_k, *_staging(cold, least_k), STAGED) for scale_k in SCALES_K),
+        *((FOLLOWS, least_k, scale_k, *_staging(cold, least_k), np.inf, STAGED) for scale_k in SCALES_K),
         *(
             (FOLLOWS, *at, scale_k, *plain, price)
             for scale_k in SCALES_K
             for *at, price in zip(over_k, entry, strict=True)
         ),
         *((HELD, level_c, scale_k, *plain, UNUSUAL_LEVEL) for scale_k in SCALES_K for level_c in held_c),
-        *((CYCLING, level_c, MIDDLE_OF_SAW_K, *plain, UNUSUAL_LEVEL) for level_c in held_c[::2]),
+        *_cycling(cold, held_c, over_k[over_k > np.fmax(mild_k, least_k) + CLEARLY_K]),
     ]
     behaviour, *columns = np.array(rows).T
     return States(behaviour.astype(np.int64), *columns)
+
+
+def _cycling(cold: Hours, held_c: Array, few_k: Array) -> list[tuple[float, ...]]:
+    """Rows of the states in which a fan cycles about one of some condensing temperatures, those at which head was seen
+    to turn back if it was.
+
+    An hour with many turns has its median in the middle of the saw, one with few has it anywhere. Where head turns
+    back, other fans may run all the time, which leave it `few_k` over ambient, K, when that is lower.
+    """
+    turned_c = cold.condensing_c[cold.turns > 0]
+    seen = len(turned_c) >= LEAST_TURNED
+    if seen:
+        low_c, high_c = np.quantile(turned_c, [0.1, 0.9]) + MIDDLE_OF_SAW_K * np.array([-1.0, 1.0])
+        held_c = held_c[(held_c >= low_c) & (held_c <= high_c)]
+    warmest_c = np.quantile(cold.outdoor_c, 1.0 - LEAST_SHARE_CYCLED)
+    return [
+        *((CYCLING, level_c, MIDDLE_OF_SAW_K, -np.inf, 0.0, np.inf, UNUSUAL_LEVEL) for level_c in held_c[::2]),
+        *((CYCLING, level_c, SCALES_K[0], -np.inf, 0.0, np.inf, UNUSUAL_LEVEL) for level_c in held_c),
+        *(
+            (CYCLING, level_c, scale_k, -np.inf, 0.0, over_k, STAGED)
+            for scale_k in SCALES_K
+            for level_c in held_c[::2]
+            for over_k in few_k[::2]
+            if seen and warmest_c + over_k > level_c
+        ),
+    ]
 
 
 def _staging(cold: Hours, least_k: float) -> tuple[float, float]:
