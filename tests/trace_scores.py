@@ -4,6 +4,7 @@ Every function takes frames of the analysis (as `lowambient.traces.analysis.Anal
 gives small records that can be added over circuits. Pressures in psi here, because the targets are.
 """
 
+from bisect import bisect_left, bisect_right
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from itertools import pairwise
@@ -139,9 +140,19 @@ def _minutes(start: datetime, end: datetime) -> float:
     return (end - start).total_seconds() / 60
 
 
+def _starts_within(made: Made) -> timedelta:
+    return max(timedelta(minutes=10), 2 * timedelta(seconds=made.interval_s))
+
+
+def _near(rows: list[dict], starts: list[datetime], at: datetime, made: Made) -> list[dict]:
+    """Those of some lockouts, in order of their `starts`, that begin about an instant."""
+    within = _starts_within(made)
+    return rows[bisect_left(starts, at - within) : bisect_right(starts, at + within)]
+
+
 def _same_lockout(true: dict, found: dict, made: Made) -> bool:
     """Starts alike, and at least half of each lies in the other; past the end of an unseen call is nobody's."""
-    within = max(timedelta(minutes=10), 2 * timedelta(seconds=made.interval_s))
+    within = _starts_within(made)
     if abs(found["started_at"] - true["started_at"]) > within:
         return False
     found_end = found["ended_at"]
@@ -187,21 +198,28 @@ def score_lockouts(found: pl.DataFrame, made: Made, shown: bool = False, strict:
         for name in ("started_at", "ended_at", "may_end_at"):
             row[name] += shift
     joined = [] if strict else _as_logged(truth, made)
-    claims = [{**row, "ended_at": row["ended_at"] or end_of_log} for row in found.rows(named=True)]
+    claims = [{**row, "ended_at": row["ended_at"] or end_of_log} for row in found.sort("started_at").rows(named=True)]
+    claimed = [each["started_at"] for each in claims]
+
+    def is_found(row: dict) -> bool:
+        return any(_same_lockout(row, claim, made) for claim in _near(claims, claimed, row["started_at"], made))
+
     outlast = set(made.trips.filter(pl.col("run_s") > 2 * made.interval_s)["tripped_at"].to_list())
-    whole = {n for row, parts in joined if any(_same_lockout(row, each, made) for each in claims) for n in parts}
+    whole = {n for row, parts in joined if is_found(row) for n in parts}
     right = missed = false = 0
     for number, row in enumerate(truth):
         net_min = _minutes(row["started_at"], row["ended_at"]) - row["defrost_min"]
         if shown and row["started_at"] - shift not in outlast:
             continue
         if net_min > LONG_MIN and row["after_trip"] and row["seen"]:
-            hit = number in whole or any(_same_lockout(row, claim, made) for claim in claims)
+            hit = number in whole or is_found(row)
             right, missed = right + hit, missed + (not hit)
-    any_true = [*truth, *(row for row, _ in joined)]
+    any_true = sorted([*truth, *(row for row, _ in joined)], key=lambda row: row["started_at"])
+    began = [each["started_at"] for each in any_true]
     for claim in claims:
         if _minutes(claim["started_at"], claim["ended_at"]) > LONG_MIN:
-            false += not any(_same_lockout(row, claim, made) for row in any_true)
+            near = _near(any_true, began, claim["started_at"], made)
+            false += not any(_same_lockout(row, claim, made) for row in near)
     return Tally(right, missed, false)
 
 

@@ -31,6 +31,8 @@ LEAST_SWING_SHARE = 0.08
 FEWEST_TURNS = 3
 TIGHT_SHARE = 0.15
 """Scatter of turning points, in swings, above which they are not a switch's (judgement)."""
+CROSSES_NOISES, CROSSES_SHARE = 1.5, 0.15
+"""How far beyond the middle of a saw, in noises and swings, readings show that a ramp was passed (judgement)."""
 NEAR_SHARE = 0.25
 """How far from the usual turning point, in swings, head may turn back by the same switch (judgement)."""
 SAMPLES_A_RAMP = 3.0
@@ -80,7 +82,9 @@ def fan_switching(
     if max(_scatter(tops), _scatter(bottoms)) > TIGHT_SHARE * swing + noise_kpa:
         return NO_SAW
     turned_s = trace.at_s[turns.peaks[np.abs(tops - np.median(tops)) <= NEAR_SHARE * swing]]
-    samples_a_ramp = len(turns.samples) / (len(turns.peaks) + len(turns.troughs))
+    reach = max(CROSSES_NOISES * noise_kpa, CROSSES_SHARE * swing)
+    ramps = _crossings(head[turns.samples], float(np.median(tops) + np.median(bottoms)) / 2, reach)
+    samples_a_ramp = len(turns.samples) / max(len(turns.peaks) + len(turns.troughs), ramps)
     if samples_a_ramp < SAMPLES_A_RAMP:
         rate = swing / (samples_a_ramp * trace.step_s)
         ends = _ends_of_saw(head[turns.samples], len(turns.peaks), rate, noise_kpa)
@@ -89,6 +93,12 @@ def fan_switching(
         _turning(trace, turns, listed, noise_kpa, sign) for listed, sign in zip(listed_kpa, (1.0, -1.0), strict=True)
     )
     return FanSwitching(on, off, turned_s)
+
+
+def _crossings(readings: Array, middle: float, reach: float) -> int:
+    """How often readings go from so far over the middle of a saw to so far under it, or back."""
+    side = np.sign(readings - middle)[np.abs(readings - middle) > reach]
+    return int(np.count_nonzero(np.diff(side)))
 
 
 def _scatter(values: Array) -> float:
