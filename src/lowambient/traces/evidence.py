@@ -111,7 +111,7 @@ def _switch(side: Side) -> Array:
 
 def _tried(side: Side, stops: Stops, habits: Habits, known: Known, free: Mask) -> Mask:
     """Starts that failed in a circuit that pumps down: soon tried again, or not free to start though runs are long."""
-    reset_kpa = known.reset_kpa or -np.inf
+    reset_kpa = (known.reset_kpa if known.pumps_down else habits.reset_kpa) or -np.inf
     again = habits.timed & habits.may_run_long & is_short(stops) & ~(side.rested_kpa < reset_kpa)
     held = ~free & habits.mostly_long & (known.reset_kpa is not None)
     return np.asarray(stops.on_start & (stops.wait_s <= SLOWEST_FOR_TIMERS_S) & (again | held))

@@ -55,7 +55,8 @@ class Habits:
     switch had let go, longer than that and shorter than anybody takes to come. `short_run` and `timed_off`: log odds of
     a trip that a run shorter than thermostats make, and a timed rest, are worth here. `mostly_long`: whether most runs
     last; `runs_long`: whether ordinary ones do; `may_run_long`: whether some do. `pumps_down`: whether the circuit was
-    seen, or is thought, to stop by pump-down.
+    seen, or is thought, to stop by pump-down. `reset_kpa`: where the low-pressure switch closes again, absolute kPa, as
+    known before, null where that is not or many a start from lower down denies it.
     """
 
     timed: Mask
@@ -66,6 +67,7 @@ class Habits:
     runs_long: bool
     may_run_long: bool
     pumps_down: bool
+    reset_kpa: float | None
 
 
 def habits_of(side: Side, stops: Stops, known: Known, blur: float) -> Habits:
@@ -84,6 +86,7 @@ def habits_of(side: Side, stops: Stops, known: Known, blur: float) -> Habits:
         runs_long=mostly_long or _apart(stops.run_s, SHORT_RUN_S, LONG_RUNS_S),
         may_run_long=_quantile(stops.run_s, 0.9) > LONG_RUNS_S,
         pumps_down=known.pumps_down or (side.sign < 0 and _dives(side, stops, blur)),
+        reset_kpa=None if _is_denied(side, stops, known) else known.reset_kpa,
     )
 
 
@@ -170,12 +173,24 @@ def _lets_go_kpa(side: Side, stops: Stops, known: Known) -> float:
     """The pressure over which the switch has let go: its reset, unless many a start from lower down denies that; else
     well over what the circuit starts from, since no start happens under the reset, but for a few that somebody forces.
     """
-    started = side.rested_kpa[stops.restarts & np.isfinite(side.rested_kpa)]
+    started = _starts_from_kpa(side, stops)
     if len(started) < FEWEST_STARTS:
         return known.reset_kpa or np.inf
-    if known.reset_kpa is not None and (started < known.reset_kpa).mean() < DENIED_SHARE:
+    if known.reset_kpa is not None and not _is_denied(side, stops, known):
         return known.reset_kpa
     return float(min(known.reset_kpa or np.inf, WELL_OVER * quantiles(started, [FORCED_SHARE])[0]))
+
+
+def _starts_from_kpa(side: Side, stops: Stops) -> Array:
+    """Pressures at the end of the rests that a start was seen to end (starts,)."""
+    return np.asarray(side.rested_kpa[stops.restarts & np.isfinite(side.rested_kpa)])
+
+
+def _is_denied(side: Side, stops: Stops, known: Known) -> bool:
+    """Whether many a start from lower down denies the reset that is known."""
+    started = _starts_from_kpa(side, stops)
+    enough = len(started) >= FEWEST_STARTS and known.reset_kpa is not None
+    return enough and bool((started < known.reset_kpa).mean() >= DENIED_SHARE)
 
 
 def _dives(side: Side, stops: Stops, blur: float) -> bool:
