@@ -35,6 +35,9 @@ ABOUT_A_RUN = 7
 """Samples about each of a run's in which its pressures may part: sensors lag (judgement)."""
 SURE_APART = 4.0
 """Deviations of a log ratio, over which at low pressures too it is no noise (judgement)."""
+PUMPED_DOWN_S, BEFORE_PUMP_DOWN_S, FALLS_TO = 300.0, 120.0, 0.95
+"""A pump-down lasts a minute or two (judgement: five at most); how long before its beginning, and to what share of its
+level there, head falls once nothing runs, be it only from what a fan or two holds over ambient (judgement)."""
 KNEE_WITHIN_S, KNEE_AFTER_S, KNEE_SHARE = 180.0, 60.0, 0.1
 """A change shows in the split at most so long before or after its bend, and is under way once so much of it is done."""
 
@@ -121,7 +124,7 @@ def running(trace: Trace) -> Running:
         if known.mean() > 0.5 and _agrees(given, ratio):
             state = given if known.all() else np.where(known, given, _split_state(trace, ratio))
             return Running(trace.at_s, state == 1, np.isfinite(state), trace.gap_before, source)
-    split = _split_state(trace, ratio)
+    split = _without_pumped_down(trace, _split_state(trace, ratio))
     if np.isfinite(split).mean() > 0.5:
         return Running(trace.at_s, split == 1, np.isfinite(split), trace.gap_before, SPLIT)
     nothing = np.zeros(len(trace), dtype=bool)
@@ -187,6 +190,34 @@ def _split_state(trace: Trace, ratio: Array) -> Array:
         found = _that_part(found, apart - np.maximum(limits[0], SURE_APART * doubt))
         state[part[0] : part[-1] + 1] = np.repeat(found, np.diff(part, append=part[-1] + 1))
     return state
+
+
+def _without_pumped_down(trace: Trace, split: Array) -> Array:
+    """The same states with rests after a pump-down as such, in which head stays over the suction that was drawn down:
+    told where neither call nor open solenoid is logged for longer than a pump-down takes, and head falls."""
+    unwanted = (trace["cooling_called"] == 0) | (trace["liquid_solenoid_open"] == 0)
+    if trace.head_tap == "" or not unwanted.any() or unwanted.all():
+        return split
+    edges = np.flatnonzero(np.diff(unwanted.astype(np.int8), prepend=0, append=0))
+    first, until = edges[::2], edges[1::2]
+    drawn = np.searchsorted(trace.at_s, trace.at_s[first] + PUMPED_DOWN_S)
+    runs_on = np.concatenate([[0], np.cumsum((split == 1) & unwanted)])
+    told = (drawn < until) & (first > 0) & (runs_on[until] > runs_on[np.minimum(drawn, until)])
+    state = split.copy()
+    for begin, after, end in zip(first[told].tolist(), drawn[told].tolist(), until[told].tolist(), strict=True):
+        before = np.searchsorted(trace.at_s, trace.at_s[begin] - BEFORE_PUMP_DOWN_S)
+        ran_at, stands_at = (_median_known(trace.head_kpa[a:b]) for a, b in ((before, begin), (after, end)))
+        if stands_at < FALLS_TO * ran_at:
+            drawn_down = trace["suction_kpa"][begin:after]
+            lowest = begin + int(np.nanargmin(drawn_down)) if np.isfinite(drawn_down).any() else after
+            state[lowest + 1 : end] = 0.0
+    return state
+
+
+def _median_known(values: Array) -> float:
+    """Median of what is known; NaN of nothing."""
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if len(known) else np.nan
 
 
 def _that_part(state: Array, beyond: Array) -> Array:

@@ -164,11 +164,12 @@ def _level(suction: Array, head: Array, first_off: Indices, last_off: Indices) -
 
 def _call_read_at(running: Running, first_off: Indices, last_off: Indices) -> tuple[Indices, Indices]:
     """First and last sample at which the call of a rest is read; a stop that the split shows may be a while off, and
-    the call may have come back by then."""
-    if running.from_what != SPLIT:
+    the call may have come back by then. Before the middle of a brief run it may not have come yet."""
+    if running.from_what != SPLIT or len(first_off) == 0:
         return first_off, first_off
     at_s = running.at_s
-    sooner = np.searchsorted(at_s, at_s[first_off] - SPLIT_OFF_S)
+    run_middle = (running.runs[0][running.run_no[first_off - 1]] + first_off) // 2
+    sooner = np.maximum(np.searchsorted(at_s, at_s[first_off] - SPLIT_OFF_S), run_middle)
     later = np.searchsorted(at_s, at_s[first_off] + SPLIT_OFF_S, side="right") - 1
     return sooner, np.minimum(later, last_off)
 
