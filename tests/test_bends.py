@@ -1,5 +1,6 @@
 """Running told from the bends of both pressures: a slow twin of the search, physics in a line, status as the judge."""
 
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
@@ -9,7 +10,8 @@ from trace_maker import kpa, make
 
 from lowambient.traces.bends import CHANGE, likeliest, state_from_bends
 from lowambient.traces.circuit import trace_of
-from lowambient.traces.runs import SPLIT, running
+from lowambient.traces.runs import SPLIT, Running, running
+from lowambient.traces.stops import stops
 from lowambient.traces.tries import stirs, tries
 
 NOISES = (7.0, 7.0)
@@ -98,3 +100,53 @@ def test_a_start_that_fails_between_samples_stirs_the_pressures():
     found = tries(trace.at_s, 0, np.flatnonzero(stirs(trace, (8.6, 8.6))))
     assert len(found) == 1
     assert found[0][0] == pytest.approx(600, abs=2)
+
+
+def pumped_down(*, heats=False):
+    """R-22 at ten seconds, three times: 20 min of running at 60 over 250 psig, a minute of pump-down once the call is
+    gone, 20 min of standing at 30 over 140 psig with the solenoid shut; while it `heats`, at 60 over 250 again."""
+    run, pump, rest = 120, 6, 120
+    suction = np.concatenate(
+        [np.full(run, 60.0), np.linspace(60.0, 25.0, pump), np.full(rest, 60.0 if heats else 30.0)]
+    )
+    head = np.concatenate([np.full(run, 250.0), np.full(pump, 245.0), np.full(rest, 250.0 if heats else 140.0)])
+    called = np.concatenate([np.ones(run), np.zeros(pump + rest)])
+    noise = np.random.default_rng(1).normal(0, 3.0, (2, 3 * (run + pump + rest)))
+    return kpa(np.tile(suction, 3)) + noise[0], kpa(np.tile(head, 3)) + noise[1], np.tile(called, 3)
+
+
+def trace_with(suction, head, called, channel="cooling_called"):
+    made = make(23, days=0.2, logging_s=10, missing=("compressor_on", "compressor_a"))
+    trace = trace_of(made.frame, made.listed)
+    channels = {name: np.full(len(suction), np.nan) for name in trace.channels}
+    channels |= {"suction_kpa": suction, "liquid_kpa": head, channel: called}
+    return replace(trace, at_s=10.0 * np.arange(len(suction)), step_s=10.0, channels=channels)
+
+
+@pytest.mark.parametrize("channel", ["cooling_called", "liquid_solenoid_open"])
+def test_a_pumped_down_rest_is_no_run_though_its_sides_stay_apart(channel):
+    """Nothing runs for ten minutes against a shut solenoid (physics)."""
+    suction, head, called = pumped_down()
+    state = running(trace_with(suction, head, called, channel))
+    assert state.from_what == SPLIT
+    assert np.mean(state.on[called == 1]) > 0.95
+    assert np.mean(state.on[called == 0]) < 0.1
+
+
+def test_a_heat_pump_that_heats_runs_without_a_call_for_cooling():
+    suction, head, called = pumped_down(heats=True)
+    assert running(trace_with(suction, head, called)).on.mean() > 0.9
+
+
+def test_the_call_of_a_brief_run_is_read_within_it():
+    """A start that fails after half a minute, its call ten seconds old and standing on."""
+    suction, head, called = pumped_down()
+    at = np.arange(len(suction))
+    first_off = np.array([200])
+    on = (at >= 197) & (at < 200) | (at < 120)
+    called = np.where(at >= 197, 1.0, np.where(at < 120, 1.0, 0.0))
+    trace = trace_with(suction, head, called)
+    state = Running(trace.at_s, on, np.ones(len(at), dtype=bool), trace.gap_before, SPLIT)
+    seen = stops(trace, state)
+    assert seen.still_called[seen.first_off == first_off] == [1.0]
+    assert seen.still_called[seen.first_off == 120] == [0.0]

@@ -141,3 +141,33 @@ def test_hours_in_vain_are_counted_under_the_coldest_running() -> None:
     assert coldest_run_c(shown, state) == pytest.approx(3.0)
     assert seen.coldest_run_c == pytest.approx(3.0)
     assert seen.idle_below_h == pytest.approx(6 / 60)
+
+
+@pytest.mark.parametrize(("every_s", "often"), [(80.0, True), (600.0, False)])
+def test_more_stops_than_calls_can_make_are_hardly_all_pump_downs(every_s: float, often: bool) -> None:
+    """Makers let a compressor start six to ten times an hour (memory): 45 times are no thermostat's."""
+    seen = made_stops([35.0] * 60, [35.0] * 60, wait_s=10.0)
+    side = replace(made_side([330.0] * 60, [480.0] * 60), at_s=every_s * np.arange(60))
+    pumps = replace(KNOWN, pumps_down=True)
+    other = log_odds(side, seen, np.ones(60, dtype=bool), pumps, BLUR)
+    at_rest = log_odds(side, seen, np.ones(60, dtype=bool), KNOWN, BLUR)
+    assert (other - at_rest)[30] == (evidence.PUMPED_DOWN_OFTEN if often else PUMPED_DOWN)
+
+
+@pytest.mark.parametrize(("rested_kpa", "denied"), [(300.0, True), (900.0, False)])
+def test_a_reset_that_most_starts_come_from_under_is_none(rested_kpa: float, denied: bool) -> None:
+    """No switch lets a compressor start under its reset (physics), so the list is wrong."""
+    seen = made_stops([1200.0] * 12, [1500.0] * 12, wait_s=10.0)
+    side = replace(made_side([480.0] * 12, [480.0] * 12), rested_kpa=np.full(12, rested_kpa))
+    known = replace(KNOWN, reset_kpa=600.0)
+    assert habits_of(side, seen, known, BLUR).reset_kpa == (None if denied else 600.0)
+
+
+def test_starts_that_a_delay_lets_run_under_the_cut_out_are_trips_though_the_list_has_the_reset_too_high() -> None:
+    """A start delay of three minutes and a timer of five (common practice), in a comfort unit that tries on and on."""
+    seen = made_stops([165.0] * 40 + [1800.0] * 5, [300.0] * 40 + [3000.0] * 5, wait_s=30.0)
+    side = replace(made_side([250.0] * 40 + [120.0] * 5, [420.0] * 45), rested_kpa=np.full(45, 650.0))
+    known = replace(KNOWN, reset_kpa=900.0)
+    found = log_odds(side, seen, np.ones(45, dtype=bool), known, BLUR)
+    assert habits_of(side, seen, known, BLUR).pumps_down
+    assert (found[:40] > 0).all()

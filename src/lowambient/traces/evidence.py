@@ -12,6 +12,7 @@ from lowambient.traces.habits import (
     may_be_latched,
 )
 from lowambient.traces.known import Known
+from lowambient.traces.runs import Indices
 from lowambient.traces.sides import Side
 from lowambient.traces.stops import Stops
 
@@ -39,6 +40,9 @@ LONG_OFF_S, LONG_OFF_WANTED = 3600.0, 0.5
 PUMPED_DOWN = -4.0
 """Log odds of a trip where each stop ends at the switch by design and the call is not logged, but for a failed start
 of a circuit that otherwise runs long, tried again as soon as the timer or the switch lets it."""
+TOO_MANY, PUMPED_DOWN_OFTEN, HOUR_S = 20, -1.0, 3600.0
+"""Stops in an hour that are more than calls make, and their log odds: twice what makers let a compressor start (six to
+ten times; memory). A valve that leaks or a starved circuit makes so many, either at the switch (judgement)."""
 HELD_OFF, HELD_H, NEAR_SETTING_K, FEWEST_HELD = -6.0, 3.0, 1.5, 3
 """Log odds of a trip where a control's own setting stops the circuit in the cold in spite of its call: so many stops,
 and most of those in spite of a call, lie about the outdoor temperature under which it stands for hours (judgement)."""
@@ -65,10 +69,15 @@ def log_odds(side: Side, stops: Stops, allowed: Mask, known: Known, habits: Habi
         + np.where(side.other_opened == 1, -SWITCH_SEEN_OPEN, 0.0)
         + rest * stops.restarts * unknown
         + np.where(unknown, BARELY_RAN * idle + LONG_OFF_WANTED * long, 0.0)
-        + np.where(by_design, PUMPED_DOWN, 0.0)
+        + np.where(by_design, np.where(_in_an_hour(side) >= TOO_MANY, PUMPED_DOWN_OFTEN, PUMPED_DOWN), 0.0)
         + np.where(held_off(side, stops, blur), HELD_OFF, 0.0)
     )
     return np.where(allowed, found, NOT_A_TRIP)
+
+
+def _in_an_hour(side: Side) -> Indices:
+    """Stops (stops,) within half an hour before and after each."""
+    return np.searchsorted(side.at_s, side.at_s + HOUR_S / 2) - np.searchsorted(side.at_s, side.at_s - HOUR_S / 2)
 
 
 def held_off(side: Side, stops: Stops, blur: float) -> Mask:

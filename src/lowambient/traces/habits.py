@@ -189,8 +189,9 @@ def _starts_from_kpa(side: Side, stops: Stops) -> Array:
 def _is_denied(side: Side, stops: Stops, known: Known) -> bool:
     """Whether many a start from lower down denies the reset that is known."""
     started = _starts_from_kpa(side, stops)
-    enough = len(started) >= FEWEST_STARTS and known.reset_kpa is not None
-    return enough and bool((started < known.reset_kpa).mean() >= DENIED_SHARE)
+    if known.reset_kpa is None or len(started) < FEWEST_STARTS:
+        return False
+    return bool((started < known.reset_kpa).mean() >= DENIED_SHARE)
 
 
 def _dives(side: Side, stops: Stops, blur: float) -> bool:
