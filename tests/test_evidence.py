@@ -171,3 +171,13 @@ def test_starts_that_a_delay_lets_run_under_the_cut_out_are_trips_though_the_lis
     found = log_odds(side, seen, np.ones(45, dtype=bool), known, BLUR)
     assert habits_of(side, seen, known, BLUR).pumps_down
     assert (found[:40] > 0).all()
+
+
+@pytest.mark.parametrize(("rests_s", "held"), [([480.0] * 8 + [1500.0] * 8, 8), (list(range(480, 2080, 100)), 0)])
+def test_a_longer_timer_shows_where_the_shortest_rests_pile_up(rests_s: list[float], held: int) -> None:
+    """Eight minutes are longer than most timers; rests of every length above them are a thermostat's."""
+    seen = made_stops([1200.0] * 16, list(map(float, rests_s)), wait_s=10.0)
+    side = made_side([480.0] * 16, [480.0] * 16)
+    found = habits_of(side, seen, KNOWN, BLUR)
+    assert found.may_be_timed.sum() == held
+    assert not found.timed.any()

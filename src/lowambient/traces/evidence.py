@@ -143,4 +143,4 @@ def _tried_again(stops: Stops, habits: Habits, may_latch: bool) -> Mask:
 
 def _free(side: Side, habits: Habits, known: Known, blur: float) -> Mask:
     """Rests longer than a timer's at whose end the low-pressure switch had let go by its reset."""
-    return np.asarray(~habits.timed & (side.rested_kpa > (known.reset_kpa or np.inf) + SURE_BY * blur))
+    return np.asarray(~habits.may_be_timed & (side.rested_kpa > (known.reset_kpa or np.inf) + SURE_BY * blur))

@@ -22,6 +22,9 @@ TIMED_OFF_S, LONG_OFF_FROM_S, TIMED_OFF = 330.0, 900.0, 2.0
 calls again at once (judgement; anti-recycle times of three to five minutes from memory)."""
 OWN_TIMER_SHARE, OWN_TIMER_SPREAD_S = 0.05, 30.0
 """The circuit's own timer is about as long as its shortest rests, but for a few (judgement)."""
+LONGEST_TIMER_S, PILED_SHARE = 900.0, 0.3
+"""Timers are set up to a quarter of an hour; so many rests as short as the shortest show one, since a thermostat's
+spread (judgement)."""
 FEWEST_LONG, SHARE_BETWEEN = 5, 0.5
 """Long runs (or rests), and in-between ones for each of them, by which short ones are apart (judgement)."""
 SLOWEST_FOR_TIMERS_S = 120.0
@@ -55,7 +58,8 @@ class Habits:
     switch had let go, longer than that and shorter than anybody takes to come. `short_run` and `timed_off`: log odds of
     a trip that a run shorter than thermostats make, and a timed rest, are worth here. `mostly_long`: whether most runs
     last; `runs_long`: whether ordinary ones do; `may_run_long`: whether some do. `pumps_down`: whether the circuit was
-    seen, or is thought, to stop by pump-down. `reset_kpa`: where the low-pressure switch closes again, absolute kPa, as
+    seen, or is thought, to stop by pump-down. `may_be_timed` (stops,): `timed`, or as short as a longer timer of the
+    circuit's own. `reset_kpa`: where the low-pressure switch closes again, absolute kPa, as
     known before, null where that is not or many a start from lower down denies it.
     """
 
@@ -67,6 +71,7 @@ class Habits:
     runs_long: bool
     may_run_long: bool
     pumps_down: bool
+    may_be_timed: Mask
     reset_kpa: float | None
 
 
@@ -86,6 +91,7 @@ def habits_of(side: Side, stops: Stops, known: Known, blur: float) -> Habits:
         runs_long=mostly_long or _apart(stops.run_s, SHORT_RUN_S, LONG_RUNS_S),
         may_run_long=_quantile(stops.run_s, 0.9) > LONG_RUNS_S,
         pumps_down=known.pumps_down or (side.sign < 0 and _dives(side, stops, blur)),
+        may_be_timed=timed | _piled(stops),
         reset_kpa=None if _is_denied(side, stops, known) else known.reset_kpa,
     )
 
@@ -149,6 +155,16 @@ def _timers_s(stops: Stops) -> float:
     between = ((rests_s >= until_s) & (rests_s < 2 * own_s)).sum()
     gap = between < SHARE_BETWEEN * (rests_s < until_s).sum() and _apart(rests_s, until_s, 2 * own_s)
     return own_s if own_s < most_s and gap else most_s
+
+
+def _piled(stops: Stops) -> Mask:
+    """Rests (stops,) about as short as the shortest, where these are many: an own timer's, be it longer than most."""
+    shown = stops.restarts & (stops.off_s > 2 * stops.wait_s)
+    if np.count_nonzero(shown) < FEWEST_LONG:
+        return np.zeros(len(stops), dtype=bool)
+    until_s = _quantile(stops.off_s[shown], OWN_TIMER_SHARE) + OWN_TIMER_SPREAD_S + stops.wait_s
+    piled = shown & (stops.off_s < until_s) & (stops.off_s < LONGEST_TIMER_S)
+    return np.asarray(piled & (piled.sum() >= PILED_SHARE * shown.sum()))
 
 
 def _timers_show(stops: Stops, timers_s: float) -> bool:
