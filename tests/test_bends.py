@@ -136,6 +136,9 @@ def test_a_pumped_down_rest_is_no_run_though_its_sides_stay_apart(channel):
 def test_a_heat_pump_that_heats_runs_without_a_call_for_cooling():
     suction, head, called = pumped_down(heats=True)
     assert running(trace_with(suction, head, called)).on.mean() > 0.9
+    lower = trace_with(suction, np.where(called == 1, head, 0.8 * head), called)
+    assert running(lower.with_channels(heating=1.0 - called)).on.mean() > 0.9
+    assert running(lower).on.mean() < 0.7
 
 
 def test_the_call_of_a_brief_run_is_read_within_it():

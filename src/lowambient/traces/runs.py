@@ -195,7 +195,7 @@ def _split_state(trace: Trace, ratio: Array) -> Array:
 def _without_pumped_down(trace: Trace, split: Array) -> Array:
     """The same states with rests after a pump-down as such, in which head stays over the suction that was drawn down:
     told where neither call nor open solenoid is logged for longer than a pump-down takes, and head falls."""
-    unwanted = (trace["cooling_called"] == 0) | (trace["liquid_solenoid_open"] == 0)
+    unwanted = trace.cooling & ((trace["cooling_called"] == 0) | (trace["liquid_solenoid_open"] == 0))
     if trace.head_tap == "" or not unwanted.any() or unwanted.all():
         return split
     edges = np.flatnonzero(np.diff(unwanted.astype(np.int8), prepend=0, append=0))
