@@ -181,3 +181,12 @@ def test_a_longer_timer_shows_where_the_shortest_rests_pile_up(rests_s: list[flo
     found = habits_of(side, seen, KNOWN, BLUR)
     assert found.may_be_timed.sum() == held
     assert not found.timed.any()
+
+
+def test_a_pump_down_leaves_the_sides_apart() -> None:
+    """A solenoid that stands open lets head and suction come together (physics), so less of a stop is by design."""
+    apart = made_stops([600.0] * 6, [1500.0] * 6, wait_s=10.0)
+    together = replace(apart, came_level=np.ones(6, dtype=bool))
+    side, pumps = made_side([330.0] * 6, [480.0] * 6), replace(KNOWN, pumps_down=True)
+    more = [log_odds(side, seen, np.ones(6, dtype=bool), pumps, BLUR) for seen in (apart, together)]
+    assert (more[1] - more[0]).tolist() == [evidence.PUMPED_DOWN_LEVEL - PUMPED_DOWN] * 6

@@ -40,6 +40,9 @@ LONG_OFF_S, LONG_OFF_WANTED = 3600.0, 0.5
 PUMPED_DOWN = -4.0
 """Log odds of a trip where each stop ends at the switch by design and the call is not logged, but for a failed start
 of a circuit that otherwise runs long, tried again as soon as the timer or the switch lets it."""
+PUMPED_DOWN_LEVEL = -2.0
+"""The same where the sides came together in the rest: an open solenoid lets them, and a valve that leaks in time
+(judgement)."""
 TOO_MANY, PUMPED_DOWN_OFTEN, HOUR_S = 20, -1.0, 3600.0
 """Stops in an hour that are more than calls make, and their log odds: twice what makers let a compressor start (six to
 ten times; memory). A valve that leaks or a starved circuit makes so many, either at the switch (judgement)."""
@@ -69,10 +72,16 @@ def log_odds(side: Side, stops: Stops, allowed: Mask, known: Known, habits: Habi
         + np.where(side.other_opened == 1, -SWITCH_SEEN_OPEN, 0.0)
         + rest * stops.restarts * unknown
         + np.where(unknown, BARELY_RAN * idle + LONG_OFF_WANTED * long, 0.0)
-        + np.where(by_design, np.where(_in_an_hour(side) >= TOO_MANY, PUMPED_DOWN_OFTEN, PUMPED_DOWN), 0.0)
+        + np.where(by_design, _pumped_down(side, stops), 0.0)
         + np.where(held_off(side, stops, blur), HELD_OFF, 0.0)
     )
     return np.where(allowed, found, NOT_A_TRIP)
+
+
+def _pumped_down(side: Side, stops: Stops) -> Array:
+    """From a stop that ended at the switch by design, if it did: its sides stay apart, and calls make only so many."""
+    together = np.where(stops.came_level, PUMPED_DOWN_LEVEL, PUMPED_DOWN)
+    return np.where(_in_an_hour(side) >= TOO_MANY, PUMPED_DOWN_OFTEN, together)
 
 
 def _in_an_hour(side: Side) -> Indices:
