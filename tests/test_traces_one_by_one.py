@@ -51,7 +51,8 @@ def test_turns_of_head_pressure_are_those_of_each_run(holes: int) -> None:
     head = 1500.0 + 200.0 * np.abs((np.arange(SAMPLES) / 25) % 2 - 1) + 3.0 * rng.standard_normal(SAMPLES)
     head[rng.choice(SAMPLES, holes, replace=False)] = np.nan
     missing = np.full(SAMPLES, np.nan)
-    channels = {"compressor_on": state, "compressor_a": missing, "liquid_kpa": head, "suction_kpa": head / 3}
+    unread = ("compressor_a", "heating", "cooling_called", "liquid_solenoid_open")
+    channels = {"compressor_on": state, "liquid_kpa": head, "suction_kpa": head / 3, **dict.fromkeys(unread, missing)}
     found = running(Trace(at_s, 10.0, channels, None))
     turns = fan_switching._turns(Trace(at_s, 10.0, channels, None), found, head, 3.0)
     peaks, troughs = [], []
