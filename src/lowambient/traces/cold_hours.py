@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from lowambient.traces.circuit import Array, Mask, Trace
+from lowambient.traces.circuit import HOUR_S, Array, Mask, Trace
 from lowambient.traces.noise import noise_kpa
 from lowambient.traces.ranks import median
 from lowambient.traces.runs import Running
@@ -14,7 +14,6 @@ Index = npt.NDArray[np.int64]
 
 COLD_C = 10.0
 """Warmer air shows little: any circuit follows ambient once its control has nothing left to do (judgement)."""
-HOUR_S = 3600.0
 SPARSE_S = 3 * HOUR_S
 """Length of the stretches taken for hours where most hours have too few samples to show a spread."""
 LEAST_FOR_SPREAD = 3

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from lowambient.traces.circuit import Array, Mask
+from lowambient.traces.circuit import HOUR_S, Array, Mask
 from lowambient.traces.habits import (
     PRIOR_STOPS,
     SLOWEST_FOR_TIMERS_S,
@@ -43,7 +43,7 @@ of a circuit that otherwise runs long, tried again as soon as the timer or the s
 PUMPED_DOWN_LEVEL = -2.0
 """The same where the sides came together in the rest: an open solenoid lets them, and a valve that leaks in time
 (judgement)."""
-TOO_MANY, PUMPED_DOWN_OFTEN, HOUR_S = 20, -1.0, 3600.0
+TOO_MANY, PUMPED_DOWN_OFTEN = 20, -1.0
 """Stops in an hour that are more than calls make, and their log odds: twice what makers let a compressor start (six to
 ten times; memory). A valve that leaks or a starved circuit makes so many, either at the switch (judgement)."""
 HELD_OFF, HELD_H, NEAR_SETTING_K, FEWEST_HELD = -6.0, 3.0, 1.5, 3

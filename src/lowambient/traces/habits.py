@@ -59,8 +59,8 @@ class Habits:
     a trip that a run shorter than thermostats make, and a timed rest, are worth here. `mostly_long`: whether most runs
     last; `runs_long`: whether ordinary ones do; `may_run_long`: whether some do. `pumps_down`: whether the circuit was
     seen, or is thought, to stop by pump-down. `may_be_timed` (stops,): `timed`, or as short as a longer timer of the
-    circuit's own. `reset_kpa`: where the low-pressure switch closes again, absolute kPa, as
-    known before, null where that is not or many a start from lower down denies it.
+    circuit's own. `reset_kpa`: where the low-pressure switch closes again, absolute kPa, as known before; null where
+    that is not, or where many a start from lower down denies it.
     """
 
     timed: Mask
@@ -92,7 +92,7 @@ def habits_of(side: Side, stops: Stops, known: Known, blur: float) -> Habits:
         may_run_long=_quantile(stops.run_s, 0.9) > LONG_RUNS_S,
         pumps_down=known.pumps_down or (side.sign < 0 and _dives(side, stops, blur)),
         may_be_timed=timed | _piled(stops),
-        reset_kpa=None if _is_denied(side, stops, known) else known.reset_kpa,
+        reset_kpa=_believed_reset_kpa(side, stops, known),
     )
 
 
@@ -192,7 +192,7 @@ def _lets_go_kpa(side: Side, stops: Stops, known: Known) -> float:
     started = _starts_from_kpa(side, stops)
     if len(started) < FEWEST_STARTS:
         return known.reset_kpa or np.inf
-    if known.reset_kpa is not None and not _is_denied(side, stops, known):
+    if known.reset_kpa is not None and not _is_denied(started, known.reset_kpa):
         return known.reset_kpa
     return float(min(known.reset_kpa or np.inf, WELL_OVER * quantiles(started, [FORCED_SHARE])[0]))
 
@@ -202,12 +202,16 @@ def _starts_from_kpa(side: Side, stops: Stops) -> Array:
     return np.asarray(side.rested_kpa[stops.restarts & np.isfinite(side.rested_kpa)])
 
 
-def _is_denied(side: Side, stops: Stops, known: Known) -> bool:
-    """Whether many a start from lower down denies the reset that is known."""
-    started = _starts_from_kpa(side, stops)
-    if known.reset_kpa is None or len(started) < FEWEST_STARTS:
-        return False
-    return bool((started < known.reset_kpa).mean() >= DENIED_SHARE)
+def _believed_reset_kpa(side: Side, stops: Stops, known: Known) -> float | None:
+    """The reset that is known, unless starts deny it."""
+    if known.reset_kpa is None or _is_denied(_starts_from_kpa(side, stops), known.reset_kpa):
+        return None
+    return known.reset_kpa
+
+
+def _is_denied(started_kpa: Array, reset_kpa: float) -> bool:
+    """Whether many a start from lower down denies a reset."""
+    return len(started_kpa) >= FEWEST_STARTS and bool((started_kpa < reset_kpa).mean() >= DENIED_SHARE)
 
 
 def _dives(side: Side, stops: Stops, blur: float) -> bool:

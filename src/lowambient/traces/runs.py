@@ -12,7 +12,7 @@ from scipy.ndimage import maximum_filter1d, median_filter
 from lowambient.traces.bends import state_from_bends
 from lowambient.traces.circuit import GAP_STEPS, SHORTEST_GAP_S, Array, Mask, Trace
 from lowambient.traces.noise import noise_kpa
-from lowambient.traces.ranks import quantiles
+from lowambient.traces.ranks import median, quantiles
 
 Indices = npt.NDArray[np.int64]
 Number = TypeVar("Number", np.float64, np.int64)
@@ -217,7 +217,7 @@ def _without_pumped_down(trace: Trace, split: Array) -> Array:
 def _median_known(values: Array) -> float:
     """Median of what is known; NaN of nothing."""
     known = values[np.isfinite(values)]
-    return float(np.median(known)) if len(known) else np.nan
+    return median(known) if len(known) else np.nan
 
 
 def _that_part(state: Array, beyond: Array) -> Array:
