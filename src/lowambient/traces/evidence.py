@@ -43,9 +43,10 @@ of a circuit that otherwise runs long, tried again as soon as the timer or the s
 PUMPED_DOWN_LEVEL = -2.0
 """The same where the sides came together in the rest: an open solenoid lets them, and a valve that leaks in time
 (judgement)."""
-TOO_MANY, PUMPED_DOWN_OFTEN = 20, -1.0
-"""Stops in an hour that are more than calls make, and their log odds: twice what makers let a compressor start (six to
-ten times; memory). A valve that leaks or a starved circuit makes so many, either at the switch (judgement)."""
+MANY, TOO_MANY, TOO_OFTEN = 10, 20, 3.0
+"""Stops in an hour that are as many as makers let a compressor start (six to ten times; memory) and twice as many, which
+is more than calls make, and by how much these speak against a pump-down; in between, by less. A valve that leaks or a
+starved circuit makes so many, either at the switch (judgement); a valve that leaks brings no sides together so soon."""
 HELD_OFF, HELD_H, NEAR_SETTING_K, FEWEST_HELD = -6.0, 3.0, 1.5, 3
 """Log odds of a trip where a control's own setting stops the circuit in the cold in spite of its call: so many stops,
 and most of those in spite of a call, lie about the outdoor temperature under which it stands for hours (judgement)."""
@@ -81,7 +82,8 @@ def log_odds(side: Side, stops: Stops, allowed: Mask, known: Known, habits: Habi
 def _pumped_down(side: Side, stops: Stops) -> Array:
     """From a stop that ended at the switch by design, if it did: its sides stay apart, and calls make only so many."""
     together = np.where(stops.came_level, PUMPED_DOWN_LEVEL, PUMPED_DOWN)
-    return np.where(_in_an_hour(side) >= TOO_MANY, PUMPED_DOWN_OFTEN, together)
+    often = np.clip((_in_an_hour(side) - MANY) / (TOO_MANY - MANY), 0.0, 1.0)
+    return np.minimum(together + often * TOO_OFTEN, 0.0)
 
 
 def _in_an_hour(side: Side) -> Indices:
