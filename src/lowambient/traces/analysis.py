@@ -15,6 +15,7 @@ from lowambient.traces.conditions import Learned, months
 from lowambient.traces.fan_switching import fan_switching
 from lowambient.traces.head_pressure import SCHEMA as HEAD_PRESSURE
 from lowambient.traces.head_pressure import head_pressure
+from lowambient.traces.heating import with_heating
 from lowambient.traces.held_out import Standing
 from lowambient.traces.jumpers import SCHEMA as JUMPERED
 from lowambient.traces.jumpers import jumpered_spans
@@ -25,7 +26,7 @@ from lowambient.traces.resets import lp_reset
 from lowambient.traces.runs import CANNOT_TELL, SPLIT, Indices, running
 from lowambient.traces.set_points import SCHEMA as SET_POINTS
 from lowambient.traces.set_points import set_points, widened
-from lowambient.traces.steady import cooling_samples
+from lowambient.traces.steady import cooling_samples, may_heat_unseen
 from lowambient.traces.steady_points import SCHEMA as STEADY_POINTS
 from lowambient.traces.steady_points import steady_points
 from lowambient.traces.stops import Stops, stops
@@ -99,6 +100,7 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
     if len(given) < FEWEST_SAMPLES:
         return _nothing(listed)
     trace, faults = clean(given, listed.duty in ("refrigeration", None), listed.barometric_kpa)
+    trace, listed = with_heating(trace, listed)
     state = running(trace)
     at_switch = _at_low_switch(trace, listed)
     seen = stops(at_switch, state)
@@ -135,7 +137,7 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
             high.cut_out.kpa if high.cut_out else of_high.listed_kpa or of_high.usual_kpa,
         ),
         pumps_down=listed.pump_down,
-        may_heat=bool(listed.heat_pump) and not trace.has("heating"),
+        may_heat=may_heat_unseen(trace, listed),
         latches=low.latches,
     )
     tripped = Tripped(is_low, is_high, np.maximum(low.probability, high.probability))

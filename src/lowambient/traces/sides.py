@@ -39,20 +39,25 @@ class Side:
 
 
 def low_side(trace: Trace, running: Running, stops: Stops) -> Side:
-    """The low side: suction, its switch opens on falling pressure."""
-    return _side(-1.0, trace["suction_kpa"], running, stops)
+    """The low side: suction, its switch opens on falling pressure; what the outdoor coil boils at in heating says
+    nothing of it, since many a heat pump passes its switch by then (common practice, no source)."""
+    suction = trace["suction_kpa"]
+    ran = suction if trace.cooling.all() else np.where(trace.cooling, suction, np.nan)
+    return _side(-1.0, (suction, ran), running, stops)
 
 
 def high_side(trace: Trace, running: Running, stops: Stops) -> Side:
     """The high side: head, its switch opens on rising pressure."""
-    return _side(1.0, trace.head_kpa, running, stops)
+    return _side(1.0, (trace.head_kpa, trace.head_kpa), running, stops)
 
 
-def _side(sign: float, channel: Array, running: Running, stops: Stops) -> Side:
+def _side(sign: float, channels: tuple[Array, Array], running: Running, stops: Stops) -> Side:
+    """One switch from its `channels`: as read, and as far as its running tells of it."""
+    channel, ran = channels
     is_low = sign < 0
     opened = (stops.lp_opened, stops.hp_opened)
     middle, scatter = _as_run(channel, running, stops)
-    furthest, ends_s = _furthest(channel, running, 0.25 if is_low else 0.75)
+    furthest, ends_s = _furthest(ran, running, 0.25 if is_low else 0.75)
     return Side(
         sign=sign,
         at_s=running.at_s[stops.first_off],

@@ -26,15 +26,20 @@ def thinned(samples: Index, step_s: float) -> Index:
     return samples[:: max(1, int(THINNED_S // step_s))] if len(samples) else samples
 
 
+def may_heat_unseen(trace: Trace, listed: Listed) -> bool:
+    """Whether this is a heat pump whose mode was never logged: heating may be known from its pressures, cooling not."""
+    return bool(listed.heat_pump) and not (trace["heating"] == 0).any()
+
+
 def cooling_samples(trace: Trace, listed: Listed) -> Mask:
     """Samples (samples,) in which a running circuit cools.
 
     A heat pump whose mode was never logged is believed only where cooling is called or the supply air is colder.
     """
-    if not listed.heat_pump or trace.has("heating"):
+    if not may_heat_unseen(trace, listed):
         return trace.cooling
     colder_k = trace["return_air_c"] - trace["supply_air_c"]
-    cools: Mask = (trace["cooling_called"] == 1) | (colder_k > COLDER_SUPPLY_K)
+    cools: Mask = trace.cooling & ((trace["cooling_called"] == 1) | (colder_k > COLDER_SUPPLY_K))
     return cools
 
 

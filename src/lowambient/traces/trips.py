@@ -127,7 +127,7 @@ def _log_prior(known: Known, grid: Array) -> Array:
 def _judge(side: Side, stops: Stops, allowed: Mask, known: Known, noise_kpa: float) -> Judged:
     grid = _grid(side, known)
     log_prior = _log_prior(known, grid)
-    read = np.flatnonzero(np.isfinite(side.reading_kpa))
+    read = np.flatnonzero(np.isfinite(side.reading_kpa) & stops.cooling)
     blur = float(np.hypot(noise_kpa, REPEATABILITY_KPA))
     habits = habits_of(side, stops, known, blur)
     other = log_odds(side, stops, allowed, known, habits, blur)

@@ -1,0 +1,54 @@
+"""Heating that no channel tells of: in the cold a heat pump's outdoor coil boils and its indoor coil condenses."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from lowambient.traces.circuit import Listed, Mask, Trace
+
+COLDER_THAN_OUTDOORS_K, WARM_COIL_C = 3.0, 33.0
+"""Heat flows from the outdoor air into a colder coil and from a coil that is warm enough into supply air (physics;
+figures are judgements)."""
+COLD_C, MILD_C = 2.0, 15.0
+"""Air under which ordinary cooling neither boils as cold as this nor condenses as warm for long; and under which a
+unit that is known to heat does (judgement)."""
+STEADY_S, STEADY_SHARE, NEAR_S = 900.0, 0.9, 300.0
+"""Heating lasts that long, but for some readings, before it is believed; and five minutes more on either side, while
+pressures settle and the valve turns (judgement). A circuit that starves stops sooner."""
+HEAT_PUMP_DUTIES = ("comfort", "year-round")
+"""Refrigeration boils under the outdoor air with a held head all winter long."""
+
+
+def with_heating(trace: Trace, listed: Listed) -> tuple[Trace, Listed]:
+    """The trace with heating marked where its pressures show it, and the listing, which then says heat pump.
+
+    Nothing is changed where the mode was logged, nor for a unit whose list or duty denies a heat pump. Needs the
+    outdoor temperature; suction and head as temperatures: dew and bubble.
+    """
+    may_heat = listed.heat_pump or (listed.heat_pump is None and listed.duty in HEAT_PUMP_DUTIES)
+    if trace.has("heating") or not may_heat or not trace.has_weather:
+        return trace, listed
+    outdoor_c = trace.outdoor_c
+    reversed_ = (trace.dew_c("suction_kpa") < outdoor_c - COLDER_THAN_OUTDOORS_K) & (trace.condensing_c() > WARM_COIL_C)
+    heats = _lasting(reversed_ & (outdoor_c < COLD_C), trace)
+    if not (heats.any() or listed.heat_pump):
+        return trace, listed
+    heats |= _lasting(reversed_ & (outdoor_c < MILD_C), trace)
+    marked = trace.with_channels(heating=np.where(heats, 1.0, np.nan)) if heats.any() else trace
+    return marked, replace(listed, heat_pump=True)
+
+
+def _lasting(seen: Mask, trace: Trace) -> Mask:
+    """Samples (samples,) about stretches of STEADY_S in which nearly all samples show something."""
+    near = np.zeros(len(seen), dtype=bool)
+    if not seen.any():
+        return near
+    until = np.searchsorted(trace.at_s, trace.at_s + STEADY_S)
+    counted = np.concatenate([[0], np.cumsum(seen)])
+    shown = counted[until] - counted[: len(seen)]
+    begins = np.flatnonzero(seen & (shown >= STEADY_SHARE * max(STEADY_S / trace.step_s, 3.0)))
+    from_s, to_s = trace.at_s[begins] - NEAR_S, trace.at_s[begins] + STEADY_S + NEAR_S
+    edges = np.zeros(len(seen) + 1)
+    np.add.at(edges, np.searchsorted(trace.at_s, from_s), 1)
+    np.add.at(edges, np.searchsorted(trace.at_s, to_s), -1)
+    return np.asarray(np.cumsum(edges[:-1]) > 0)
