@@ -12,9 +12,9 @@ figures are judgements)."""
 COLD_C, MILD_C = 2.0, 15.0
 """Air under which ordinary cooling neither boils as cold as this nor condenses as warm for long; and under which a
 unit that is known to heat does (judgement)."""
-STEADY_S, STEADY_SHARE, NEAR_S = 900.0, 0.9, 300.0
-"""Heating lasts that long, but for some readings, before it is believed; and five minutes more on either side, while
-pressures settle and the valve turns (judgement). A circuit that starves stops sooner."""
+STEADY_S, FEWEST_SAMPLES, STEADY_SHARE, NEAR_S = 600.0, 3, 0.9, 300.0
+"""Heating lasts that long, and so many samples, but for a share of them, before it is believed; and five minutes more
+on either side, while pressures settle and the valve turns (judgement). A circuit that starves stops sooner."""
 HEAT_PUMP_DUTIES = ("comfort", "year-round")
 """Refrigeration boils under the outdoor air with a held head all winter long."""
 
@@ -39,16 +39,12 @@ def with_heating(trace: Trace, listed: Listed) -> tuple[Trace, Listed]:
 
 
 def _lasting(seen: Mask, trace: Trace) -> Mask:
-    """Samples (samples,) about stretches of STEADY_S in which nearly all samples show something."""
-    near = np.zeros(len(seen), dtype=bool)
-    if not seen.any():
-        return near
-    until = np.searchsorted(trace.at_s, trace.at_s + STEADY_S)
-    counted = np.concatenate([[0], np.cumsum(seen)])
-    shown = counted[until] - counted[: len(seen)]
-    begins = np.flatnonzero(seen & (shown >= STEADY_SHARE * max(STEADY_S / trace.step_s, 3.0)))
-    from_s, to_s = trace.at_s[begins] - NEAR_S, trace.at_s[begins] + STEADY_S + NEAR_S
-    edges = np.zeros(len(seen) + 1)
-    np.add.at(edges, np.searchsorted(trace.at_s, from_s), 1)
-    np.add.at(edges, np.searchsorted(trace.at_s, to_s), -1)
-    return np.asarray(np.cumsum(edges[:-1]) > 0)
+    """Samples (samples,) about stretches of STEADY_S, and of three samples, in which nearly all show something."""
+    count = max(int(np.ceil(STEADY_S / trace.step_s)), FEWEST_SAMPLES)
+    summed = np.concatenate([[0], np.cumsum(seen)])
+    begins = np.flatnonzero(summed[count:] - summed[:-count] >= STEADY_SHARE * count)
+    from_s, to_s = trace.at_s[begins] - NEAR_S, trace.at_s[begins + count - 1] + NEAR_S
+    changes = np.zeros(len(seen) + 1, dtype=np.int64)
+    np.add.at(changes, np.searchsorted(trace.at_s, from_s), 1)
+    np.add.at(changes, np.searchsorted(trace.at_s, to_s, side="right"), -1)
+    return np.asarray(np.cumsum(changes[:-1]) > 0)
