@@ -169,7 +169,7 @@ def _call_read_at(running: Running, first_off: Indices, last_off: Indices) -> tu
         return first_off, first_off
     at_s = running.at_s
     run_middle = (running.runs[0][running.run_no[first_off - 1]] + first_off) // 2
-    sooner = np.maximum(np.searchsorted(at_s, at_s[first_off] - SPLIT_OFF_S), run_middle)
+    sooner = np.maximum(np.searchsorted(at_s, at_s[first_off - 1] - SPLIT_OFF_S), run_middle)
     later = np.searchsorted(at_s, at_s[first_off] + SPLIT_OFF_S, side="right") - 1
     return sooner, np.minimum(later, last_off)
 
