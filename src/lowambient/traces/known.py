@@ -73,6 +73,8 @@ def lp_known(listed: Listed, refrigerant: str | None, from_split: bool) -> Known
     always_wanted = listed.duty in ALWAYS_WANTED
     pumps_down = listed.pump_down is True or (listed.pump_down is None and listed.duty == "refrigeration")
     limit = float(dew_kpa(refrigerant, warmest_c))
+    if listed.lp_cut_out_kpa is not None and listed.lp_cut_out_kpa > limit:  # one of refrigerant and setting is wrong
+        limit = UNSURE_LIMIT * listed.lp_cut_out_kpa
     usual_reset = None if listed.duty == "refrigeration" else usual_kpa(refrigerant, "lp reset", listed.barometric_kpa)
     reset_kpa = listed.lp_reset_kpa or usual_reset
     perhaps = listed.duty != "comfort"
