@@ -27,8 +27,10 @@ STAYED_BELIEVED, TIMED_BELIEVED = 0.6, 0.85
 """Share of bounds that hold: a latched board stays out above the reset, a jumper wire starts below it (judgement)."""
 LIST_BELIEVED = 0.8
 """Share of lists that are right to a few psi (judgement)."""
-FEWEST_TIMED = 4
-SPLIT_LATE_S = 120.0
+FEWEST_TIMED, TIMED_WITHIN = 4, 0.01
+"""Stops that show a timer, and how alike the long ones are that one ends (judgement)."""
+SPLIT_LATE_S, SPLIT_JITTER_S = 120.0, 15.0
+"""How late a start may show in the split, and by how much that differs from one to another (judgement)."""
 CALL_UNKNOWN = 0.6
 """Certainty that the switch and not the thermostat let it start, where calls are not logged (judgement)."""
 RISE_OVER_S = 300.0
@@ -51,7 +53,7 @@ def lp_reset(
     tripped = np.flatnonzero(is_trip)
     called = trace["cooling_called"][np.maximum(stops.last_off[tripped] - 1, stops.first_off[tripped])]
     is_long = stops.off_s[tripped] > TIMERS_DONE_S
-    is_timed = (called == 0) | _by_timer(stops.off_s[tripped], is_long, trace.step_s)
+    is_timed = (called == 0) | _by_timer(stops.off_s[tripped], is_long, trace.step_s + from_split * SPLIT_JITTER_S)
     starts = stops.restarts[tripped]
     quick = _starts(trace, stops, tripped[starts & ~is_long & ~is_timed], late_s)
     blur = float(np.hypot(noise_kpa, REPEATABILITY_KPA))
@@ -82,15 +84,23 @@ def lp_reset(
 
 
 def _by_timer(off_s: Array, is_long: Mask, step_s: float) -> Mask:
-    """Stops as long as most short ones are: a timer, not the pressure, let the circuit start again."""
-    short = off_s[~is_long]
-    if len(short) < FEWEST_TIMED:
+    """Stops as long as most short ones, or most long ones, are: a timer, not the pressure, let the circuit start again;
+    after a long stop it clears the board, or somebody does who always comes as late."""
+    is_timed = np.zeros(len(off_s), dtype=bool)
+    for alike in (~is_long, is_long):
+        is_timed[alike] = _usual(off_s[alike], step_s)
+    return is_timed
+
+
+def _usual(off_s: Array, step_s: float) -> Mask:
+    """Stops about as long as most of them; none of a few."""
+    if len(off_s) < FEWEST_TIMED:
         return np.zeros(len(off_s), dtype=bool)
-    near = np.abs(short[:, None] - np.unique(short)[None, :]) <= 1.5 * step_s
+    lengths_s = np.unique(off_s)
+    near = np.abs(off_s[:, None] - lengths_s[None, :]) <= np.maximum(1.5 * step_s, TIMED_WITHIN * lengths_s)
     counts = near.sum(axis=0)
-    usual_s = np.unique(short)[int(np.argmax(counts))]
-    is_usual = ~is_long & (np.abs(off_s - usual_s) <= 1.5 * step_s)
-    return np.asarray(is_usual if counts.max() > 0.5 * len(short) else is_usual & False)
+    best = int(np.argmax(counts))
+    return np.asarray(near[:, best] & (counts[best] > 0.5 * len(off_s)))
 
 
 def _log_prior(grid: Array, listed_kpa: float | None, usual_kpa: float | None) -> Array:
