@@ -84,14 +84,14 @@ def test_a_refrigerant_that_cannot_be_sets_saturation_aside(resting: Made) -> No
 
 
 def test_a_box_may_stand_colder_than_the_air() -> None:
-    """R-404A that stands at its box's -20 degC while the air is at 10 degC is as it should be; at -60 degC not."""
+    """R-404A that stands at its box's -20 degC while the air is at 8 degC is as it should be; at -60 degC not."""
     listed = Listed("U", "1", "R-404A", ATMOSPHERE_KPA, duty="refrigeration")
     for stands_c, is_right in ((-20.0, True), (-60.0, False)):
         at_s = np.arange(0.0, 86400.0, 60.0)
         nothing = np.full(len(at_s), np.nan)
         rest = np.full(len(at_s), float(bubble_kpa("R-404A", stands_c)))
         names = ("discharge_kpa", "station_c", "heating")
-        channels = {"suction_kpa": rest, "liquid_kpa": rest, "outdoor_c": np.full(len(at_s), 10.0)}
+        channels = {"suction_kpa": rest, "liquid_kpa": rest, "outdoor_c": np.full(len(at_s), 8.0)}
         trace = Trace(at_s, 60.0, {**channels, **dict.fromkeys(names, nothing)}, listed.refrigerant)
         assert (misfit(trace, True, ATMOSPHERE_KPA) is None) == is_right
         assert misfit(trace, False, ATMOSPHERE_KPA) is not None

@@ -1,8 +1,8 @@
 """Whether pressures are what they are said to be: unit of measure, gauge or absolute, refrigerant.
 
 A circuit long at rest stands near the outdoor temperature; one that runs condenses above it and evaporates where coils
-do. Pressures that break this are tried in other units. If one reading alone fits everything that can be checked, it is
-taken; else saturation temperatures are set aside.
+do. Pressures that break this are tried in other units. If one reading alone follows the outdoor temperature as closely as
+a settled circuit does, it is taken; else saturation temperatures are set aside.
 """
 
 from collections.abc import Callable
@@ -18,11 +18,15 @@ PRESSURES = ("suction_kpa", "liquid_kpa", "discharge_kpa")
 SETTLED_S = 5400.0
 RESTING_SPLIT, RUNNING_SPLIT = 0.1, 0.35
 """Logarithm of head over suction under which a circuit may rest, and over which it runs."""
-POSSIBLE_STANDING_K = (-4.0, 14.0)
-"""Standing bubble temperature over outdoor: sensor errors below, heat of crankcase heaters, sun and building above."""
+POSSIBLE_STANDING_K, LEAST_STANDING_K = (-4.0, 14.0), -2.0
+"""Standing bubble temperature over outdoor: sensor errors below, heat of crankcase heaters, sun and building above; and
+the least of it over a sensor at the unit itself (judgement)."""
+USUAL_STANDING_K, CLOSE_K, CLEARER_K, FAR_K = 2.0, 3.0, 4.0, 8.0
+"""What it usually is; how far a right reading lies from that in the middle, and how much less far than any other that
+is possible; and how far the pressures as given, where the charge may lie elsewhere than outdoors (judgement)."""
 COLDEST_BOX_C, WARMEST_ROOM_C = -30.0, 25.0
 """Where the charge of a circuit that cools a box may lie, besides outdoors (judgement)."""
-COLDER_THAN_INDOORS_C = 15.0
+COLDER_THAN_INDOORS_C = 10.0
 """Above it the charge may lie in the indoor coil and stand at the indoor temperature (judgement)."""
 POSSIBLE_CONDENSING_K = (-6.0, 60.0)
 """Condensing over outdoor in running: heat flows to the air, but for errors of sensors; no switch lets it go higher."""
@@ -50,16 +54,20 @@ class Misfit:
 
 @dataclass(frozen=True)
 class Seen:
-    """Samples at which a settled circuit stands and at which one runs, none where they are few; the coldest and the
-    warmest place (samples,) in which the charge may lie, degC."""
+    """Samples at which a settled circuit stands, also in the cold alone, and at which one runs, none where they are
+    few; the coldest and the warmest place (samples,) in which the charge may lie, degC, and how far over or under it
+    may stand, K."""
 
     rests: Index
+    cold_rests: Index
     runs: Index
     coldest_c: Array
     warmest_c: Array
+    standing_k: tuple[float, float]
 
 
 AS_GIVEN = Reading("as given", lambda kpa: kpa)
+GAUGE = "gauge taken for absolute"
 
 
 def readings(barometric_kpa: float) -> list[Reading]:
@@ -71,7 +79,7 @@ def readings(barometric_kpa: float) -> list[Reading]:
         for said, kpa_said in units
         if written != said
     ]
-    return [Reading("gauge taken for absolute", lambda kpa: kpa + barometric_kpa), *others]
+    return [Reading(GAUGE, lambda kpa: kpa + barometric_kpa), *others]
 
 
 def _in_unit(factor: float, barometric_kpa: float) -> Callable[[Array], Array]:
@@ -83,17 +91,37 @@ def misfit(trace: Trace, cools_a_box: bool, barometric_kpa: float) -> Misfit | N
     if trace.refrigerant is None:
         return None
     seen = _seen(trace, cools_a_box)
-    if _fits(trace, AS_GIVEN, seen):
+    others = [each for each in readings(barometric_kpa) if not (cools_a_box and each.text == GAUGE)]
+    closest = _closest(trace, others, seen)
+    if closest is None and _fits(trace, AS_GIVEN, seen):
         return None
     broken = _broken(trace, seen)
-    fitting = [each for each in readings(barometric_kpa) if _fits(trace, each, seen)]
-    if len(fitting) == 1 and not _stands(trace, AS_GIVEN, seen):
-        return Misfit(f"{broken}; as {fitting[0].text} they fit", fitting[0])
+    if closest is not None:
+        return Misfit(f"{broken}; as {closest.text} they fit", closest)
     return Misfit(
         f"{broken}, which {trace.refrigerant} cannot: the refrigerant on the list, the unit of pressure or a sensor is"
         " wrong; saturation temperatures are set aside",
         None,
     )
+
+
+def _closest(trace: Trace, others: list[Reading], seen: Seen) -> Reading | None:
+    """The one reading with which a settled circuit follows the outdoor temperature, where as given it does not."""
+    if len(seen.cold_rests) == 0 or (_stands(trace, AS_GIVEN, seen) and not _off_k(trace, AS_GIVEN, seen) > FAR_K):
+        return None
+    off_k = {each.text: _off_k(trace, each, seen) for each in others}
+    fitting = sorted((each for each in others if _fits(trace, each, seen)), key=lambda each: off_k[each.text])
+    if not fitting or not off_k[fitting[0].text] < CLOSE_K:
+        return None
+    is_clear = len(fitting) == 1 or off_k[fitting[1].text] > off_k[fitting[0].text] + CLEARER_K
+    return fitting[0] if is_clear else None
+
+
+def _off_k(trace: Trace, reading: Reading, seen: Seen) -> float:
+    """How far a settled circuit stands in the middle from its usual place over the outdoor temperature in the cold."""
+    stands_c = bubble_c(str(trace.refrigerant), reading.absolute_kpa(trace["suction_kpa"][seen.cold_rests]))
+    off_k = _middle(np.abs(stands_c - trace.outdoor_c[seen.cold_rests] - USUAL_STANDING_K))
+    return off_k if np.isfinite(off_k) else np.inf
 
 
 def read_as(trace: Trace, reading: Reading) -> Trace:
@@ -109,11 +137,13 @@ def without_refrigerant(trace: Trace) -> Trace:
 def _seen(trace: Trace, cools_a_box: bool) -> Seen:
     outdoor_c = trace.outdoor_c
     rests = settled_mask(trace) & np.isfinite(outdoor_c) & np.isfinite(trace["suction_kpa"])
-    rests &= cools_a_box | (outdoor_c < COLDER_THAN_INDOORS_C)
-    runs = (trace.log_split > RUNNING_SPLIT) & np.isfinite(outdoor_c) & trace.cooling
+    cold = _some(rests & (outdoor_c < COLDER_THAN_INDOORS_C))
+    runs = _some((trace.log_split > RUNNING_SPLIT) & np.isfinite(outdoor_c) & trace.cooling)
     if not cools_a_box:
-        return Seen(_some(rests), _some(runs), outdoor_c, outdoor_c)
-    return Seen(_some(rests), _some(runs), np.minimum(outdoor_c, COLDEST_BOX_C), np.maximum(outdoor_c, WARMEST_ROOM_C))
+        least_k = LEAST_STANDING_K if trace.has("outdoor_c") else POSSIBLE_STANDING_K[0]
+        return Seen(cold, cold, runs, outdoor_c, outdoor_c, (least_k, POSSIBLE_STANDING_K[1]))
+    coldest_c, warmest_c = np.minimum(outdoor_c, COLDEST_BOX_C), np.maximum(outdoor_c, WARMEST_ROOM_C)
+    return Seen(_some(rests), cold, runs, coldest_c, warmest_c, POSSIBLE_STANDING_K)
 
 
 def _some(chosen: Mask) -> Index:
@@ -132,7 +162,7 @@ def _stands(trace: Trace, reading: Reading, seen: Seen) -> bool:
     if len(seen.rests) == 0:
         return True
     stands_c = bubble_c(str(trace.refrigerant), reading.absolute_kpa(trace["suction_kpa"][seen.rests]))
-    low, high = POSSIBLE_STANDING_K
+    low, high = seen.standing_k
     return _between(_middle(stands_c - seen.coldest_c[seen.rests]), low, np.inf) and _between(
         _middle(stands_c - seen.warmest_c[seen.rests]), -np.inf, high
     )
@@ -166,7 +196,7 @@ def _between(value: float, low: float, high: float) -> bool:
 
 def _broken(trace: Trace, seen: Seen) -> str:
     """What does not fit, in words."""
-    standing = not _stands(trace, AS_GIVEN, seen)
+    standing = not _stands(trace, AS_GIVEN, seen) or _runs(trace, AS_GIVEN, seen)
     where, kpa, which = (
         ("at rest", trace["suction_kpa"], seen.rests) if standing else ("in running", trace.head_kpa, seen.runs)
     )
