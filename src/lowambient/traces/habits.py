@@ -90,7 +90,7 @@ def habits_of(side: Side, stops: Stops, known: Known, blur: float) -> Habits:
         mostly_long=mostly_long,
         runs_long=mostly_long or _apart(stops.run_s, SHORT_RUN_S, LONG_RUNS_S),
         may_run_long=_quantile(stops.run_s, 0.9) > LONG_RUNS_S,
-        pumps_down=known.pumps_down or (side.sign < 0 and _dives(side, stops, blur)),
+        pumps_down=known.pumps_down or (side.sign < 0 and not known.never_pumps_down and _dives(side, stops, blur)),
         may_be_timed=timed | _piled(stops),
         reset_kpa=_believed_reset_kpa(side, stops, known),
     )

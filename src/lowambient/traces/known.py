@@ -54,6 +54,7 @@ class Known:
     always_wanted: bool = False
     perhaps_always_wanted: bool = False
     pumps_down: bool = False
+    never_pumps_down: bool = False
     from_split: bool = False
     reset_kpa: float | None = None
 
@@ -78,7 +79,8 @@ def lp_known(listed: Listed, refrigerant: str | None, from_split: bool) -> Known
     usual_reset = None if listed.duty == "refrigeration" else usual_kpa(refrigerant, "lp reset", listed.barometric_kpa)
     reset_kpa = listed.lp_reset_kpa or usual_reset
     perhaps = listed.duty != "comfort"
-    return Known(listed.lp_cut_out_kpa, usual, limit, always_wanted, perhaps, pumps_down, from_split, reset_kpa)
+    never = listed.pump_down is False
+    return Known(listed.lp_cut_out_kpa, usual, limit, always_wanted, perhaps, pumps_down, never, from_split, reset_kpa)
 
 
 def hp_known(listed: Listed, refrigerant: str | None, from_split: bool) -> Known:
