@@ -152,3 +152,14 @@ def test_the_call_of_a_brief_run_is_read_within_it():
     seen = stops(trace, state)
     assert seen.first_off.tolist() == [120, 200]
     assert seen.still_called.tolist() == [0.0, 1.0]
+
+
+@pytest.mark.parametrize(("gone_before_s", "still_called"), [(60, 0.0), (120, 0.0), (180, 1.0)])
+def test_a_call_that_goes_and_comes_back_about_a_stop_that_the_split_shows(gone_before_s, still_called):
+    """In a log of a minute the split may show a stop 90 s and a sample late: a pump-down began before."""
+    at = np.arange(400)
+    called = (at != 200 - gone_before_s // 60).astype(float)
+    trace = trace_with(np.full(400, 500.0), np.full(400, 1500.0), called)
+    minutes = replace(trace, at_s=60.0 * at, step_s=60.0)
+    state = Running(minutes.at_s, at < 200, np.ones(400, dtype=bool), minutes.gap_before, SPLIT)
+    assert stops(minutes, state).still_called.tolist() == [still_called]

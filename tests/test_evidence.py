@@ -143,15 +143,40 @@ def test_hours_in_vain_are_counted_under_the_coldest_running() -> None:
     assert seen.idle_below_h == pytest.approx(6 / 60)
 
 
-@pytest.mark.parametrize(("every_s", "often"), [(80.0, True), (600.0, False)])
-def test_more_stops_than_calls_can_make_are_hardly_all_pump_downs(every_s: float, often: bool) -> None:
-    """Makers let a compressor start six to ten times an hour (memory): 45 times are no thermostat's."""
+@pytest.mark.parametrize(("an_hour", "less"), [(6, 0.0), (15, 1.5), (20, 3.0), (45, 3.0)])
+def test_more_stops_than_calls_can_make_are_hardly_all_pump_downs(an_hour: int, less: float) -> None:
+    """Makers let a compressor start six to ten times an hour (memory): twice as many are no thermostat's."""
     seen = made_stops([35.0] * 60, [35.0] * 60, wait_s=10.0)
-    side = replace(made_side([330.0] * 60, [480.0] * 60), at_s=every_s * np.arange(60))
+    side = replace(made_side([330.0] * 60, [480.0] * 60), at_s=3600.0 / an_hour * np.arange(60))
     pumps = replace(KNOWN, pumps_down=True)
     other = log_odds(side, seen, np.ones(60, dtype=bool), pumps, BLUR)
     at_rest = log_odds(side, seen, np.ones(60, dtype=bool), KNOWN, BLUR)
-    assert (other - at_rest)[30] == (evidence.PUMPED_DOWN_OFTEN if often else PUMPED_DOWN)
+    assert (other - at_rest)[30] == pytest.approx(PUMPED_DOWN + less)
+
+
+def test_many_stops_after_which_the_sides_come_together_are_no_pump_downs() -> None:
+    """Each speaks against one by itself: both together leave nothing of it, and no more than nothing."""
+    seen = replace(made_stops([35.0] * 60, [100.0] * 60, wait_s=10.0), came_level=np.ones(60, dtype=bool))
+    side = replace(made_side([330.0] * 60, [480.0] * 60), at_s=150.0 * np.arange(60))
+    pumps = replace(KNOWN, pumps_down=True)
+    with_it, without = (log_odds(side, seen, np.ones(60, dtype=bool), each, BLUR) for each in (pumps, KNOWN))
+    assert (with_it - without)[30] == 0.0
+
+
+def test_a_list_that_denies_pump_down_outweighs_dives() -> None:
+    """A dive at the end of a run is a trip's as well."""
+    seen = made_stops([1200.0] * 20, [1500.0] * 20, wait_s=10.0)
+    side = made_side([300.0] * 20, [480.0] * 20)
+    told = [habits_of(side, seen, replace(KNOWN, never_pumps_down=no), BLUR).pumps_down for no in (False, True)]
+    assert told == [True, False]
+
+
+def test_a_stop_that_the_split_shows_late_is_no_sure_ordinary_one() -> None:
+    """Of a run of 47 s as the split shows it, the compressor may have run for ten."""
+    status = made_stops([47.0] * 20, [160.0] * 20, wait_s=10.0)
+    side = made_side([700.0] * 20, [700.0] * 20)
+    split = replace(status, late_s=90.0)
+    assert [habits_of(side, seen, KNOWN, BLUR).short_run for seen in (status, split)] == [0.0, SHORT_RUN]
 
 
 @pytest.mark.parametrize(("rested_kpa", "denied"), [(300.0, True), (900.0, False)])

@@ -9,9 +9,9 @@ from trace_maker import Made, make
 
 from lowambient.refrigerant.saturation import bubble_kpa
 from lowambient.traces.analysis import Analysis, analyse
-from lowambient.traces.circuit import Listed, Trace, trace_of
+from lowambient.traces.circuit import Array, Trace, trace_of
 from lowambient.traces.cleaning import CORRECTED, SET_ASIDE, clean
-from lowambient.traces.scales import PRESSURES, misfit, read_as
+from lowambient.traces.scales import GAUGE, PRESSURES, misfit, read_as
 
 ATMOSPHERE_KPA = 101.325
 PSI = 6.894757293168
@@ -65,6 +65,51 @@ def test_gauge_taken_for_absolute_is_undone() -> None:
     assert np.nanmax(np.abs(mended - right["suction_kpa"])) < 1e-6
 
 
+def standing(stands_c: Array, outdoor_c: Array, refrigerant: str = "R-410A") -> Trace:
+    """A circuit at rest for as many minutes, its bubble temperature and the air's."""
+    at_s = 60.0 * np.arange(len(outdoor_c))
+    rest = np.asarray(bubble_kpa(refrigerant, stands_c))
+    nothing = np.full(len(at_s), np.nan)
+    channels = dict.fromkeys(("discharge_kpa", "station_c", "heating"), nothing)
+    return Trace(at_s, 60.0, {**channels, "suction_kpa": rest, "liquid_kpa": rest, "outdoor_c": outdoor_c}, refrigerant)
+
+
+def swinging(low_c: float, high_c: float) -> Array:
+    """Two days of weather, a sample each minute."""
+    return np.asarray((low_c + high_c) / 2 - (high_c - low_c) / 2 * np.cos(np.arange(2880) / 1440 * 2 * np.pi))
+
+
+@pytest.mark.parametrize(("sensor", "found"), [("outdoor_c", True), ("station_c", False)])
+def test_gauge_pressures_of_r410a_show_beside_a_sensor_at_the_unit_alone(sensor: str, found: bool) -> None:
+    """An atmosphere makes 3.5 K of R-410A at 0 degC: more than a sensor at the unit is off, less than a station is."""
+    air_c = swinging(-3.0, 6.0)
+    trace = standing(air_c + 1.0, air_c)
+    gauge = trace.with_channels(**{tap: trace[tap] - ATMOSPHERE_KPA for tap in ("suction_kpa", "liquid_kpa")})
+    gauge = gauge.with_channels(**{"outdoor_c": np.full(len(air_c), np.nan), sensor: air_c})
+    told = misfit(gauge, False, ATMOSPHERE_KPA)
+    assert (told is not None) == found
+    assert told is None or (told.reading is not None and told.reading.text == GAUGE)
+    assert misfit(trace, False, ATMOSPHERE_KPA) is None
+
+
+@pytest.mark.parametrize("cools_a_box", [False, True])
+def test_psi_taken_for_kpa_is_told_from_bar_by_how_closely_it_follows_the_air(cools_a_box: bool) -> None:
+    """Both stand where a circuit may: bar 12 K over the air, psi as far over it as crankcase heat and sun explain."""
+    air_c = swinging(-5.0, 8.0)
+    right = standing(air_c + 2.0, air_c, "R-507A")
+    as_psi = {tap: (right[tap] - ATMOSPHERE_KPA) / PSI + ATMOSPHERE_KPA for tap in ("suction_kpa", "liquid_kpa")}
+    told = misfit(right.with_channels(**as_psi), cools_a_box, ATMOSPHERE_KPA)
+    assert told is not None
+    assert told.reading is not None
+    assert told.reading.text == "psi taken for kPa"
+
+
+def test_a_charge_that_lies_in_a_box_is_not_read_in_another_unit() -> None:
+    """A cold room's charge stands at the room's -22 degC whatever the air does: no unit makes it follow the air."""
+    air_c = swinging(-8.0, 9.0)
+    assert misfit(standing(np.full(len(air_c), -22.0), air_c, "R-404A"), True, ATMOSPHERE_KPA) is None
+
+
 def test_a_unit_change_that_is_found_changes_no_answer(resting: Made) -> None:
     right, wrong = (analyse(each, resting.listed) for each in (resting.frame, misread(resting.frame, "psi", "kPa")))
 
@@ -85,14 +130,8 @@ def test_a_refrigerant_that_cannot_be_sets_saturation_aside(resting: Made) -> No
 
 def test_a_box_may_stand_colder_than_the_air() -> None:
     """R-404A that stands at its box's -20 degC while the air is at 8 degC is as it should be; at -60 degC not."""
-    listed = Listed("U", "1", "R-404A", ATMOSPHERE_KPA, duty="refrigeration")
     for stands_c, is_right in ((-20.0, True), (-60.0, False)):
-        at_s = np.arange(0.0, 86400.0, 60.0)
-        nothing = np.full(len(at_s), np.nan)
-        rest = np.full(len(at_s), float(bubble_kpa("R-404A", stands_c)))
-        names = ("discharge_kpa", "station_c", "heating")
-        channels = {"suction_kpa": rest, "liquid_kpa": rest, "outdoor_c": np.full(len(at_s), 8.0)}
-        trace = Trace(at_s, 60.0, {**channels, **dict.fromkeys(names, nothing)}, listed.refrigerant)
+        trace = standing(np.full(1440, stands_c), np.full(1440, 8.0), "R-404A")
         assert (misfit(trace, True, ATMOSPHERE_KPA) is None) == is_right
         assert misfit(trace, False, ATMOSPHERE_KPA) is not None
 

@@ -44,9 +44,9 @@ PUMPED_DOWN_LEVEL = -2.0
 """The same where the sides came together in the rest: an open solenoid lets them, and a valve that leaks in time
 (judgement)."""
 MANY, TOO_MANY, TOO_OFTEN = 10, 20, 3.0
-"""Stops in an hour that are as many as makers let a compressor start (six to ten times; memory) and twice as many, which
-is more than calls make, and by how much these speak against a pump-down; in between, by less. A valve that leaks or a
-starved circuit makes so many, either at the switch (judgement); a valve that leaks brings no sides together so soon."""
+"""Stops in an hour as many as makers let a compressor start (six to ten times; memory) and twice as many, which is more
+than calls make, and by how much these speak against a pump-down; in between, by less. A valve that leaks or a starved
+circuit makes so many, either at the switch (judgement); a valve that leaks brings no sides together so soon."""
 HELD_OFF, HELD_H, NEAR_SETTING_K, FEWEST_HELD = -6.0, 3.0, 1.5, 3
 """Log odds of a trip where a control's own setting stops the circuit in the cold in spite of its call: so many stops,
 and most of those in spite of a call, lie about the outdoor temperature under which it stands for hours (judgement)."""

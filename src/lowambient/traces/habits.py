@@ -126,7 +126,8 @@ def _surely_ordinary(side: Side, stops: Stops, let_go: Mask, known: Known, blur:
         return np.zeros(len(stops), dtype=bool)
     moved = np.abs(side.rate_kpa_s) * (stops.wait_s + LAG_S)
     away = side.reading_kpa - (known.limit_kpa or np.inf) > SURE_BY * blur + RATE_DOUBT * moved
-    away &= (stops.run_s > np.maximum(FEWEST_TO_TELL * stops.wait_s, stops.late_s)) & (stops.wait_s <= SLOWEST_FOR_SURE_S)
+    shown = stops.run_s > np.maximum(FEWEST_TO_TELL * stops.wait_s, stops.late_s)
+    away &= shown & (stops.wait_s <= SLOWEST_FOR_SURE_S)
     no_trip = (stops.still_called != 1) & (side.opened != 1)
     return np.asarray((away | let_go) & no_trip & stops.restarts)
 

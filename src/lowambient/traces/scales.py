@@ -1,8 +1,8 @@
 """Whether pressures are what they are said to be: unit of measure, gauge or absolute, refrigerant.
 
 A circuit long at rest stands near the outdoor temperature; one that runs condenses above it and evaporates where coils
-do. Pressures that break this are tried in other units. If one reading alone follows the outdoor temperature as closely as
-a settled circuit does, it is taken; else saturation temperatures are set aside.
+do. Pressures that break this are tried in other units. If one reading alone follows the outdoor temperature as closely
+as a settled circuit does, it is taken; else saturation temperatures are set aside.
 """
 
 from collections.abc import Callable
