@@ -11,6 +11,7 @@ from trace_maker import make
 from lowambient.refrigerant.saturation import bubble_kpa, dew_kpa
 from lowambient.traces.analysis import analyse
 from lowambient.traces.circuit import CHANNELS, Array, Listed, Mask, Trace, trace_of
+from lowambient.traces.cleaning import SET_ASIDE
 from lowambient.traces.heating import NEAR_S, STEADY_S, STEADY_SHARE, with_heating
 from lowambient.traces.steady import cooling_samples, may_heat_unseen
 
@@ -53,7 +54,7 @@ def test_a_coil_under_the_outdoor_air_and_one_over_the_room_are_those_of_heating
 ) -> None:
     """Heat goes from the warmer to the colder (physics): only an outdoor coil under the air takes heat from it."""
     trace = circuit(np.full(60, boils_c), np.full(60, condenses_c))
-    found, listed = with_heating(trace, LISTED)
+    found, listed, _ = with_heating(trace, LISTED)
     assert (found["heating"] == 1).all() == heats
     assert (listed.heat_pump is True) == heats
 
@@ -70,7 +71,7 @@ def test_a_dive_before_a_trip_is_too_short_for_heating() -> None:
 )
 def test_a_list_that_speaks_against_it_is_believed(listed: Listed) -> None:
     trace = circuit(np.full(60, -14.0), np.full(60, 40.0))
-    assert with_heating(trace, listed) == (trace, listed)
+    assert with_heating(trace, listed) == (trace, listed, [])
 
 
 def test_in_mild_air_only_a_known_heat_pump_heats() -> None:
@@ -82,7 +83,7 @@ def test_in_mild_air_only_a_known_heat_pump_heats() -> None:
 
 def test_a_logged_mode_is_left_as_it_is() -> None:
     trace = circuit(np.full(60, -14.0), np.full(60, 40.0)).with_channels(heating=np.zeros(60))
-    assert with_heating(trace, LISTED) == (trace, LISTED)
+    assert with_heating(trace, LISTED) == (trace, LISTED, [])
 
 
 @pytest.mark.parametrize("step_s", [30.0, 60.0, 300.0])
@@ -101,9 +102,12 @@ def test_a_made_heat_pump_is_found_without_its_mode() -> None:
     hidden = made.frame["mode"].is_in(["heating", "defrost"]).to_numpy()
     listed = replace(made.listed, heat_pump=None)
     blind = made.frame.drop("mode")
-    found, heat_pump = with_heating(trace_of(blind, listed), listed)
+    found, heat_pump, told = with_heating(trace_of(blind, listed), listed)
     heats = found["heating"] == 1
     assert heat_pump.heat_pump
+    assert [each.action for each in told] == [SET_ASIDE]
+    assert f"{found.hours[heats].sum():.0f} h of heating" in told[0].sentence
+    assert "names no heat pump" in told[0].sentence
     assert hidden[heats].mean() > 0.85
     assert heats.sum() > 0.5 * hidden.sum()
     assert analyse(blind, listed).jumpered.is_empty()
@@ -112,7 +116,7 @@ def test_a_made_heat_pump_is_found_without_its_mode() -> None:
 def test_cooling_of_a_heat_pump_must_be_shown_though_its_heating_is_known() -> None:
     trace = circuit(np.where(np.arange(120) < 60, -14.0, 4.0), np.full(120, 40.0))
     trace = trace.with_channels(cooling_called=np.ones(120))
-    found, listed = with_heating(trace, LISTED)
+    found, listed, _ = with_heating(trace, LISTED)
     assert may_heat_unseen(found, listed)
     assert cooling_samples(found, listed).tolist() == (found["heating"] != 1).tolist()
     quiet = found.with_channels(cooling_called=np.full(120, np.nan))

@@ -100,7 +100,7 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
     if len(given) < FEWEST_SAMPLES:
         return _nothing(listed)
     trace, faults = clean(given, listed.duty in ("refrigeration", None), listed.barometric_kpa)
-    trace, listed = with_heating(trace, listed)
+    trace, listed, left_out = with_heating(trace, listed)
     state = running(trace)
     at_switch = _at_low_switch(trace, listed)
     seen = stops(at_switch, state)
@@ -158,7 +158,7 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
         set_points=set_points(wide, listed, trace.refrigerant),
         head_pressure=head_pressure(trace, state, listed, fans.turned_s),
         months=months(trace, state, listed, learned),
-        faults=fault_frame(faults),
+        faults=fault_frame(faults + left_out),
         steady=steady_points(trace, state, listed),
         jumpered=jumpered_spans(trace, state, listed, (low, high), learned),
     )

@@ -10,7 +10,7 @@ from lowambient.traces.circuit import Array, Index, Mask, Trace
 from lowambient.traces.ranks import quantiles
 from lowambient.traces.scales import PRESSURES, misfit, read_as, without_refrigerant
 
-CORRECTED, SET_ASIDE, SHOWN = "corrected", "set aside", "shown"
+CORRECTED, SET_ASIDE = "corrected", "set aside"
 SCHEMA: dict[str, pl.DataType] = {
     "channel": pl.String(),
     "fault": pl.String(),
