@@ -11,7 +11,7 @@ from trace_maker import make
 from lowambient.traces import evidence
 from lowambient.traces.circuit import Array, Mask, trace_of
 from lowambient.traces.evidence import PUMPED_DOWN, SWITCH_SEEN_CLOSED, closed_again, held_off
-from lowambient.traces.habits import SHORT_RUN, TIMED_OFF, habits_of
+from lowambient.traces.habits import SHORT_RUN, TIMED_OFF, habits_of, may_be_latched
 from lowambient.traces.known import Known
 from lowambient.traces.runs import STATUS, Running
 from lowambient.traces.sides import Side
@@ -215,3 +215,13 @@ def test_a_pump_down_leaves_the_sides_apart() -> None:
     side, pumps = made_side([330.0] * 6, [480.0] * 6), replace(KNOWN, pumps_down=True)
     more = [log_odds(side, seen, np.ones(6, dtype=bool), pumps, BLUR) for seen in (apart, together)]
     assert (more[1] - more[0]).tolist() == [evidence.PUMPED_DOWN_LEVEL - PUMPED_DOWN] * 6
+
+
+@pytest.mark.parametrize(("rest_s", "latches"), [(60.0, False), (40000.0, True)])
+def test_a_board_that_lets_six_starts_fail_and_then_stays_out_latches(rest_s: float, latches: bool) -> None:
+    """Makers let one to three fail (memory), yet a board that always ends such a row has its own way of counting."""
+    row = [True] * 6 + [rest_s < 3600.0]
+    off_s = ([60.0] * 6 + [rest_s]) * 5
+    seen = made_stops([90.0] * 35, off_s, wait_s=60.0)
+    side = replace(made_side([300.0] * 35, [480.0] * 35), at_s=np.cumsum(np.array(off_s) + 90.0))
+    assert may_be_latched(side, seen, np.array(row * 5)) == latches

@@ -36,6 +36,9 @@ FEWEST_STARTS, FORCED_SHARE, DENIED_SHARE, WELL_OVER = 10, 0.05, 0.25, 1.05
 under a reset that denies it; and how far over what it starts from the switch has surely let go (judgement)."""
 MOST_TRIES = 5
 """Failed starts in a row after which a board that latches would have done so (makers allow one to three; memory)."""
+STAYED_OUT_S, FEWEST_STAYED, STAYED_SHARE = 3600.0, 3, 0.1
+"""Rests after the last of some tries that a board made, so many of them, and for each try: no call ends so often while
+nothing cools (judgement)."""
 MEMORY_S = 3600.0
 """Boards count trips within a call or an hour (memory)."""
 DIVE_SHARE_OF_RUN, DIVES_SHARE, FEWEST_ENDS, SLOWEST_FOR_DIVES_S = 0.15, 0.35, 5, 45.0
@@ -225,8 +228,13 @@ def _dives(side: Side, stops: Stops, blur: float) -> bool:
 
 def may_be_latched(side: Side, stops: Stops, tried: Mask) -> bool:
     """Whether a board may hold the circuit out after some failed starts, `tried` (stops,): none that lets it try on and
-    on within the hour does. A slow log does not show how long runs and rests are, so there it may."""
+    on within the hour does, unless its tries end in a long rest too often. A slow log does not show how long runs and
+    rests are, so there it may."""
     which = np.flatnonzero(tried & (stops.wait_s <= SLOWEST_FOR_TIMERS_S))
+    after = np.insert(tried[:-1], 0, False)[: len(stops)]
+    stayed_out = np.count_nonzero(after & ~tried & stops.on_start & (stops.off_s > STAYED_OUT_S))
+    if stayed_out >= max(FEWEST_STAYED, STAYED_SHARE * len(which)):
+        return True
     first, last = which[:-MOST_TRIES], which[MOST_TRIES:]
     in_a_row = last - first == MOST_TRIES
     return not bool((in_a_row & (side.at_s[last] - side.at_s[first] <= MEMORY_S)).any())
