@@ -101,6 +101,21 @@ def test_lockouts_parted_by_a_start_between_samples_may_be_found_as_one() -> Non
     assert score_lockouts(found, slow, strict=True) == score_lockouts(found, fast)
 
 
+def test_a_night_without_a_call_that_nothing_shows_does_not_part_a_lockout() -> None:
+    """The call goes at ten and comes back at seven, unseen; the start then fails within a sample."""
+    made = make(24, days=1.0, logging_s=300)
+    begins = [datetime(2016, 1, 4, 12, tzinfo=UTC), datetime(2016, 1, 5, 7, 1, tzinfo=UTC)]
+    ends, may_end = [at + timedelta(hours=10) for at in begins], [begins[1] - timedelta(minutes=1), None]
+    whole = pl.DataFrame({"started_at": begins, "ended_at": ends, "may_end_at": may_end}).with_columns(
+        pl.coalesce("may_end_at", "ended_at").alias("may_end_at"), defrost_min=0.0, after_trip=True, seen=True
+    )
+    found = pl.DataFrame({"started_at": begins[:1], "ended_at": ends[1:]})
+    unseen = replace(made, lockouts=whole)
+    seen = replace(made, lockouts=whole.with_columns(may_end_at="ended_at"))
+    assert score_lockouts(found, unseen) == Tally(right=2)
+    assert score_lockouts(found, seen).missed == 2
+
+
 def test_a_row_of_lockouts_may_be_found_in_the_parts_that_a_log_shows() -> None:
     """Of three parted by starts between samples the log shows one start: two are found as one, and the third."""
     made = make(24, days=1.0, logging_s=300)

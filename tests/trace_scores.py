@@ -168,14 +168,14 @@ def _as_logged(truth: list[dict], made: Made) -> list[tuple[dict, list[int]]]:
     """Lockouts in a row that only runs within two samples part, each stretch of them as one, with their numbers.
 
     Such a run leaves one sample or none, as a trip within two samples does: no log tells the parts from the whole, nor
-    which of several such runs it will show.
+    which of several such runs it will show; nor a rest whose call went and came back unseen before such a run.
     """
     least = timedelta(seconds=2 * made.interval_s)
     out: list[tuple[dict, list[int]]] = []
     for number, row in enumerate(truth):
         whole, parts = row, [number]
         for later in range(number + 1, min(number + MOST_PARTS, len(truth))):
-            if truth[later]["started_at"] - whole["ended_at"] > least:
+            if truth[later]["started_at"] - whole["may_end_at"] > least:
                 break
             whole = {**whole, "ended_at": truth[later]["ended_at"], "may_end_at": truth[later]["may_end_at"]}
             parts = [*parts, later]
