@@ -30,6 +30,14 @@ def test_a_stretch_of_two_samples_is_told_and_one_of_one_is_not(called: float) -
     assert judged.trips(seen, 60.0).tolist() == told
 
 
+def test_a_run_of_one_sample_in_the_split_counts_where_the_pressure_shows_that_it_ran() -> None:
+    """A call stood through three rests; a flicker of the split moves the pressure no further than noise does."""
+    seen = made_stops([5.0, 5.0, 89.0], [600.0, 600.0, 600.0], 1.0, wait_s=10.0)
+    dived = np.array([True, False, False])
+    told = [Judged(np.ones(3), np.full(3, np.nan), None, split, dived).trips(seen, 10.0) for split in (True, False)]
+    assert [each.tolist() for each in told] == [[True, False, True], [True, True, True]]
+
+
 def test_a_switch_on_the_liquid_side_is_judged_by_head_pressure() -> None:
     """Suction under the cut-out stops nothing there; taken for one on suction, it would seem jumpered."""
     made = make(

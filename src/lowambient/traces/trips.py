@@ -32,6 +32,8 @@ from lowambient.traces.stops import Stops
 
 SEEN_TWICE = 1.25
 """Logging intervals that a stretch with two samples in it outlasts as logged, and one with a single sample does not."""
+DIVED_NOISES = 5.0
+"""Noises by which a run that leaves one sample in the split moves the pressure, and a flicker does not."""
 FAILED_START_OFF_S = 900.0
 """A rest this long after a run within two samples is a start that failed (judgement)."""
 PRIOR_TRIP = 0.15
@@ -72,7 +74,8 @@ Span = tuple[float, float]
 class Judged:
     """Probability that each stop is a trip (stops,), and where the switch acts, null where that cannot be told.
 
-    `from_split`: stops are read from the pressures alone. `opened`: the switch itself was seen to open, 1, 0 or NaN
+    `from_split`: stops are read from the pressures alone; `dived` (stops,): those whose run moved the pressure by far
+    more than noise, so that it was one. `opened`: the switch itself was seen to open, 1, 0 or NaN
     where it is not logged. `jumpered`: a stretch, seconds since 1970, in which the switch did not act, null without
     one; `through`: runs in it that settled beyond the switch. `latches`: a board may hold the circuit out after trips.
     """
@@ -81,6 +84,7 @@ class Judged:
     opened: Array
     cut_out: Estimate | None
     from_split: bool = False
+    dived: Mask | None = None
     jumpered: Span | None = None
     through: int = 0
     latches: bool = True
@@ -89,11 +93,12 @@ class Judged:
         """Stops that are more likely a trip than not, and that can be told from a flicker of the log.
 
         A run or a rest within two samples could be either; it counts where the call or the switch itself was seen (the
-        call only if the state itself is logged), or where a long rest follows a start that failed. So trips that come
-        as fast as the samples are a lower bound.
+        call only if the state itself is logged, or the pressure shows that it ran), or where a long rest follows a
+        start that failed. So trips that come as fast as the samples are a lower bound.
         """
         lasts = stops.off_s > SEEN_TWICE * step_s
-        is_seen = ((stops.still_called == 1) & lasts & (not self.from_split)) | (self.opened == 1)
+        is_run = np.asarray(not self.from_split) | (self.dived if self.dived is not None else np.asarray(False))
+        is_seen = ((stops.still_called == 1) & lasts & is_run) | (self.opened == 1)
         ran = stops.run_s > SEEN_TWICE * step_s
         outlasts = lasts & (ran | (stops.off_s > FAILED_START_OFF_S))
         return np.asarray((self.probability > SURE) & (is_seen | outlasts))
@@ -165,7 +170,13 @@ def _judge(side: Side, stops: Stops, allowed: Mask, known: Known, noise_kpa: flo
     cut_out = _cut_out(side, stops, probability, grid, log_prior, noise_kpa)
     through = int((beyond[:, best] & _within(side.runs_at_s, spans[best])).sum())
     latches = may_be_latched(side, stops, habits.timed & stops.on_start & (probability > SURE))
-    return Judged(probability, side.opened, cut_out, known.from_split, spans[best], through, latches)
+    dived = _dived(side, noise_kpa)
+    return Judged(probability, side.opened, cut_out, known.from_split, dived, spans[best], through, latches)
+
+
+def _dived(side: Side, noise_kpa: float) -> Mask:
+    """Stops (stops,) at which the pressure stood far from where it stands in the rest that follows."""
+    return np.asarray(side.sign * (side.reading_kpa - side.rested_kpa) > DIVED_NOISES * noise_kpa)
 
 
 def _by_other_evidence(side: Side, stops: Stops, other: Array) -> Array:
