@@ -92,6 +92,14 @@ def test_gauge_pressures_of_r410a_show_beside_a_sensor_at_the_unit_alone(sensor:
     assert misfit(trace, False, ATMOSPHERE_KPA) is None
 
 
+def test_a_sensor_in_the_sun_does_not_make_gauge_pressures() -> None:
+    """It reads 4 K over the station: what stands 3 K under it stands over the air."""
+    air_c = swinging(-3.0, 6.0)
+    sunny = standing(air_c + 1.0, air_c + 4.0)
+    assert misfit(sunny, False, ATMOSPHERE_KPA) is not None
+    assert misfit(sunny.with_channels(station_c=air_c), False, ATMOSPHERE_KPA) is None
+
+
 @pytest.mark.parametrize("cools_a_box", [False, True])
 def test_psi_taken_for_kpa_is_told_from_bar_by_how_closely_it_follows_the_air(cools_a_box: bool) -> None:
     """Both stand where a circuit may: bar 12 K over the air, psi as far over it as crankcase heat and sun explain."""

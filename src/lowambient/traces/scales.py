@@ -141,7 +141,8 @@ def _seen(trace: Trace, cools_a_box: bool) -> Seen:
     runs = _some((trace.log_split > RUNNING_SPLIT) & np.isfinite(outdoor_c) & trace.cooling)
     if not cools_a_box:
         least_k = LEAST_STANDING_K if trace.has("outdoor_c") else POSSIBLE_STANDING_K[0]
-        return Seen(cold, cold, runs, outdoor_c, outdoor_c, (least_k, POSSIBLE_STANDING_K[1]))
+        coldest_c = np.fmin(outdoor_c, trace["station_c"])  # a sensor in the sun reads warm
+        return Seen(cold, cold, runs, coldest_c, outdoor_c, (least_k, POSSIBLE_STANDING_K[1]))
     coldest_c, warmest_c = np.minimum(outdoor_c, COLDEST_BOX_C), np.maximum(outdoor_c, WARMEST_ROOM_C)
     return Seen(_some(rests), cold, runs, coldest_c, warmest_c, POSSIBLE_STANDING_K)
 
