@@ -151,3 +151,28 @@ def test_a_low_side_held_up_by_a_warm_room_is_not_swapped(trace: Trace) -> None:
     for given, is_swapped in ((at_rest, False), (swapped, True)):
         faults = [each.fault for each in clean(given, False, ATMOSPHERE_KPA)[1]]
         assert ("swapped" in faults) == is_swapped
+
+
+def test_a_circuit_that_hardly_runs_and_stands_reversed_in_cold_nights_is_not_swapped() -> None:
+    """An evaporator in a warm room beside a condenser in the cold draws the sides apart over hours, a start at once."""
+    air_c = swinging(-20.0, 10.0)
+    suction, head = (np.asarray(bubble_kpa("R-134a", at_c)) for at_c in (np.full(len(air_c), 15.0), air_c))
+    for begin in range(700, 2800, 400):
+        suction[begin : begin + 5], head[begin : begin + 5] = 150.0, 700.0
+    trace = standing(air_c, air_c, "R-134a").with_channels(suction_kpa=suction, liquid_kpa=head)
+    assert (suction > np.exp(0.5) * head).sum() > 9 * (head > np.exp(0.5) * suction).sum()
+    assert "swapped" not in [each.fault for each in clean(trace, True, ATMOSPHERE_KPA)[1]]
+
+
+@pytest.mark.parametrize(("reading_kpa", "every", "is_spike"), [(350.0, 100, False), (5000.0, 600, True)])
+def test_a_lone_reading_of_a_slow_log_is_a_spike_only_far_out_of_the_circuits_range(
+    reading_kpa: float, every: int, is_spike: bool
+) -> None:
+    """Starts that fail between two rests leave one sample at 350 kPa; nothing of an R-410A low side reads 5 MPa."""
+    suction = np.where(np.arange(2880) % 60 < 30, 700.0, 900.0)
+    suction[45::every] = reading_kpa
+    air_c = np.full(2880, 12.0)
+    trace = standing(air_c, air_c).with_channels(suction_kpa=suction, liquid_kpa=np.full(2880, 1500.0))
+    kept, faults = clean(trace, False, ATMOSPHERE_KPA)
+    assert ("spikes" in [each.fault for each in faults]) == is_spike
+    assert np.isnan(kept["suction_kpa"][45]) == is_spike

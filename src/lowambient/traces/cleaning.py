@@ -7,7 +7,7 @@ import numpy as np
 import polars as pl
 
 from lowambient.traces.circuit import Array, Index, Mask, Trace
-from lowambient.traces.ranks import quantiles
+from lowambient.traces.ranks import median, quantiles
 from lowambient.traces.scales import PRESSURES, misfit, read_as, without_refrigerant
 
 CORRECTED, SET_ASIDE = "corrected", "set aside"
@@ -21,16 +21,17 @@ SCHEMA: dict[str, pl.DataType] = {
 }
 
 REVERSED_SHARE = 0.9
-CLEAR_SPLIT = 0.5
-"""Logarithm of the ratio of two pressures from which it is plain which one is higher: a circuit at rest may stand
-reversed, held up by a warm indoor coil, but by less (judgement)."""
+CLEAR_SPLIT, MOST_NOISES, START_S, FEWEST_PARTED, WIDE_SPLIT = 0.5, 8.0, 300.0, 5, 0.8
+"""Logarithm of the ratio of two pressures by which a start parts them within minutes, while a circuit at rest comes to
+stand reversed, held up by a warm indoor coil, over hours, and steps from sample to sample by as much more than which;
+samples that show it; and from where on they are plainly apart in a log that shows no start (judgement)."""
 STUCK_S = 7200.0
 STUCK_SAMPLES = 24
 MOVING_KPA = 70.0
 """The other pressure moves at least so much, 10 psi, while a stuck one repeats itself (judgement)."""
 SPIKE_KPA = 100.0
 """A lone reading that stands out this far from both neighbours, which agree, is not the circuit's (judgement)."""
-FASTEST_SPIKE_STEP_S = 90.0
+FASTEST_SPIKE_STEP_S = 20.0
 CLOCK_HOURS = 14
 FEWEST_CLOCK_HOURS = 96
 CLOCK_GAIN = 0.6
@@ -81,15 +82,23 @@ def _whole(trace: Trace) -> tuple[float, float]:
 
 
 def _swapped(trace: Trace) -> tuple[Trace, list[Fault]]:
-    """Suction above liquid by much, nearly always when they differ: the hoses are the wrong way round."""
-    if not trace.head_tap:
+    """Suction above liquid whenever a start parts them, or nearly always: the hoses are the wrong way round."""
+    if not trace.head_tap or len(trace) < 2:
         return trace, []
-    wrong = int(np.count_nonzero(trace.log_split < -CLEAR_SPLIT))
-    clear = wrong + int(np.count_nonzero(trace.log_split > CLEAR_SPLIT))
-    if clear < 10 or wrong / clear < REVERSED_SHARE:
+    split = trace.log_split
+    known = split[np.isfinite(split)]
+    noise = median(np.abs(np.diff(known))) if len(known) > 1 else 0.0
+    later = max(1, round(START_S / trace.step_s))
+    apart = np.abs(split[later:]) - np.abs(split[:-later])
+    starts = split[later:][(apart > max(CLEAR_SPLIT, MOST_NOISES * noise)) & np.isfinite(split[later:])]
+    if len(starts) >= FEWEST_PARTED:
+        wrong = float((starts < 0).mean())
+    else:
+        wrong = float((known < -WIDE_SPLIT).mean()) if len(known) else 0.0
+    if wrong < REVERSED_SHARE:
         return trace, []
     swapped = trace.with_channels(**{"suction_kpa": trace.head_kpa, trace.head_tap: trace["suction_kpa"]})
-    sentence = f"suction read above head pressure in {wrong / clear:.0%} of what differs: taken the other way round"
+    sentence = f"suction read above head pressure in {wrong:.0%} of what parts them: taken the other way round"
     return swapped, [Fault("suction_kpa", "swapped", *_whole(trace), CORRECTED, sentence)]
 
 
