@@ -15,14 +15,14 @@ def listed(cut_out_kpa: float | None, **more: object) -> Listed:
 
 @pytest.mark.parametrize("cut_out_kpa", [None, 170.0])
 def test_no_low_pressure_switch_acts_on_a_warm_coil(cut_out_kpa: float | None) -> None:
-    """R-134a boils at -5 degC at 243 kPa (its saturation table): a switch set higher would stop ordinary cooling."""
+    """R-134a boils at -5 degC at 243 kPa (saturation tables; from memory): set higher, a switch stops cooling."""
     known = lp_known(listed(cut_out_kpa), "R-134a", False)
     assert known.limit_kpa == pytest.approx(dew_kpa("R-134a", WARMEST_CUT_OUT_DEW_C))
     assert known.limit_kpa == pytest.approx(243.0, abs=1.0)
 
 
 def test_a_listed_cut_out_beyond_that_puts_the_refrigerant_in_doubt() -> None:
-    """423 kPa is an R-404A label's figure: R-134a boils at +10 degC there."""
+    """R-134a boils at about +10 degC there: the figure is another refrigerant's, or wrong."""
     assert lp_known(listed(423.0), "R-134a", False).limit_kpa == UNSURE_LIMIT * 423.0
 
 

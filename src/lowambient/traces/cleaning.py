@@ -31,7 +31,9 @@ MOVING_KPA = 70.0
 """The other pressure moves at least so much, 10 psi, while a stuck one repeats itself (judgement)."""
 SPIKE_KPA = 100.0
 """A lone reading that stands out this far from both neighbours, which agree, is not the circuit's (judgement)."""
-FASTEST_SPIKE_STEP_S = 20.0
+FASTEST_SPIKE_STEP_S, SPIKE_ROOM = 20.0, 0.5
+"""A slower log shows a start that failed, or a turn of head, as one such reading too: there a spike lies out of nearly
+all readings by so much of their range as well (judgement)."""
 CLOCK_HOURS = 14
 FEWEST_CLOCK_HOURS = 96
 CLOCK_GAIN = 0.6
@@ -83,23 +85,26 @@ def _whole(trace: Trace) -> tuple[float, float]:
 
 def _swapped(trace: Trace) -> tuple[Trace, list[Fault]]:
     """Suction above liquid whenever a start parts them, or nearly always: the hoses are the wrong way round."""
-    if not trace.head_tap or len(trace) < 2:
-        return trace, []
-    split = trace.log_split
-    known = split[np.isfinite(split)]
-    noise = median(np.abs(np.diff(known))) if len(known) > 1 else 0.0
-    later = max(1, round(START_S / trace.step_s))
-    apart = np.abs(split[later:]) - np.abs(split[:-later])
-    starts = split[later:][(apart > max(CLEAR_SPLIT, MOST_NOISES * noise)) & np.isfinite(split[later:])]
-    if len(starts) >= FEWEST_PARTED:
-        wrong = float((starts < 0).mean())
-    else:
-        wrong = float((known < -WIDE_SPLIT).mean()) if len(known) else 0.0
+    wrong = _reversed_share(trace.log_split, trace.step_s) if trace.head_tap else 0.0
     if wrong < REVERSED_SHARE:
         return trace, []
     swapped = trace.with_channels(**{"suction_kpa": trace.head_kpa, trace.head_tap: trace["suction_kpa"]})
     sentence = f"suction read above head pressure in {wrong:.0%} of what parts them: taken the other way round"
     return swapped, [Fault("suction_kpa", "swapped", *_whole(trace), CORRECTED, sentence)]
+
+
+def _reversed_share(split: Array, step_s: float) -> float:
+    """Share of the samples that starts part in which suction is the higher, of all samples where starts are few."""
+    known = split[np.isfinite(split)]
+    if len(known) < 2:
+        return 0.0
+    later = max(1, round(START_S / step_s))
+    parts = np.abs(split[later:]) - np.abs(split[:-later])
+    clear = max(CLEAR_SPLIT, MOST_NOISES * median(np.abs(np.diff(known))))
+    starts = split[later:][(parts > clear) & np.isfinite(split[later:])]
+    if len(starts) < FEWEST_PARTED:
+        return float((known < -WIDE_SPLIT).mean())
+    return float((starts < 0).mean())
 
 
 def _spikes(trace: Trace) -> tuple[Trace, list[Fault]]:
@@ -112,7 +117,7 @@ def _spikes(trace: Trace) -> tuple[Trace, list[Fault]]:
         lone = _lone(values)
         if trace.step_s > FASTEST_SPIKE_STEP_S and len(lone):
             low, high = quantiles(values[np.isfinite(values)], [0.005, 0.995])
-            room = 0.5 * (high - low)
+            room = SPIKE_ROOM * (high - low)
             lone = lone[(values[lone] < low - room) | (values[lone] > high + room)]
         if len(lone):
             changed[channel] = values.copy()

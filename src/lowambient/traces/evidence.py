@@ -10,6 +10,7 @@ from lowambient.traces.habits import (
     Habits,
     is_short,
     may_be_latched,
+    next_to,
 )
 from lowambient.traces.known import Known
 from lowambient.traces.runs import Indices
@@ -149,7 +150,7 @@ def closed_again(side: Side, probability: Array) -> Array:
 
 def _tried_again(stops: Stops, habits: Habits, may_latch: bool) -> Mask:
     """Stops on start after a rest that a timer ended: boards count such starts, and latch."""
-    return np.asarray(stops.on_start & np.insert(habits.timed[:-1], 0, False)[: len(stops)] & may_latch)
+    return np.asarray(stops.on_start & next_to(habits.timed) & may_latch)
 
 
 def _free(side: Side, habits: Habits, known: Known, blur: float) -> Mask:

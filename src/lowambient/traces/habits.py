@@ -226,13 +226,17 @@ def _dives(side: Side, stops: Stops, blur: float) -> bool:
     return len(fell) >= FEWEST_ENDS and bool(dived.mean() > DIVES_SHARE)
 
 
+def next_to(chosen: Mask) -> Mask:
+    """Stops (stops,) right after those chosen."""
+    return np.concatenate([np.zeros(1, dtype=bool), chosen])[: len(chosen)]
+
+
 def may_be_latched(side: Side, stops: Stops, tried: Mask) -> bool:
     """Whether a board may hold the circuit out after some failed starts, `tried` (stops,): none that lets it try on and
     on within the hour does, unless its tries end in a long rest too often. A slow log does not show how long runs and
     rests are, so there it may."""
     which = np.flatnonzero(tried & (stops.wait_s <= SLOWEST_FOR_TIMERS_S))
-    after = np.insert(tried[:-1], 0, False)[: len(stops)]
-    stayed_out = np.count_nonzero(after & ~tried & stops.on_start & (stops.off_s > STAYED_OUT_S))
+    stayed_out = np.count_nonzero(next_to(tried) & ~tried & stops.on_start & (stops.off_s > STAYED_OUT_S))
     if stayed_out >= max(FEWEST_STAYED, STAYED_SHARE * len(which)):
         return True
     first, last = which[:-MOST_TRIES], which[MOST_TRIES:]

@@ -44,8 +44,9 @@ class Known:
     `limit_kpa` is the pressure that no such switch of the refrigerant acts beyond: above it for the low side, below it
     for the high side. `always_wanted`: the unit cools all year, so a long stop is not a satisfied thermostat;
     `perhaps_always_wanted`: it is not known to be for comfort.
-    `pumps_down`: it may stop by pump-down. `from_split`: stops are read from the pressure split, which may close in a
-    run too, so a call that stands says less. `reset_kpa`: where the low-pressure switch closes again, listed or usual.
+    `pumps_down`: it may stop by pump-down; `never_pumps_down`: the list denies it. `from_split`: stops are read from the
+    pressure split, which may close in a run too, so a call that stands says less. `reset_kpa`: where the low-pressure
+    switch closes again, listed or usual.
     """
 
     listed_kpa: float | None
@@ -71,16 +72,21 @@ def lp_known(listed: Listed, refrigerant: str | None, from_split: bool) -> Known
         warmest_c = min(warmest_c, listed.space_c - LEAST_BOX_TD_K) if listed.space_c is not None else warmest_c
     elif usual is None:
         usual = float(dew_kpa(refrigerant, COMFORT_CUT_OUT_DEW_C))
-    always_wanted = listed.duty in ALWAYS_WANTED
-    pumps_down = listed.pump_down is True or (listed.pump_down is None and listed.duty == "refrigeration")
     limit = float(dew_kpa(refrigerant, warmest_c))
     if listed.lp_cut_out_kpa is not None and listed.lp_cut_out_kpa > limit:  # one of refrigerant and setting is wrong
         limit = UNSURE_LIMIT * listed.lp_cut_out_kpa
     usual_reset = None if listed.duty == "refrigeration" else usual_kpa(refrigerant, "lp reset", listed.barometric_kpa)
-    reset_kpa = listed.lp_reset_kpa or usual_reset
-    perhaps = listed.duty != "comfort"
-    never = listed.pump_down is False
-    return Known(listed.lp_cut_out_kpa, usual, limit, always_wanted, perhaps, pumps_down, never, from_split, reset_kpa)
+    return Known(
+        listed.lp_cut_out_kpa,
+        usual,
+        limit,
+        always_wanted=listed.duty in ALWAYS_WANTED,
+        perhaps_always_wanted=listed.duty != "comfort",
+        pumps_down=listed.pump_down is True or (listed.pump_down is None and listed.duty == "refrigeration"),
+        never_pumps_down=listed.pump_down is False,
+        from_split=from_split,
+        reset_kpa=listed.lp_reset_kpa or usual_reset,
+    )
 
 
 def hp_known(listed: Listed, refrigerant: str | None, from_split: bool) -> Known:

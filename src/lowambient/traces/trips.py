@@ -74,17 +74,17 @@ Span = tuple[float, float]
 class Judged:
     """Probability that each stop is a trip (stops,), and where the switch acts, null where that cannot be told.
 
-    `from_split`: stops are read from the pressures alone; `dived` (stops,): those whose run moved the pressure by far
-    more than noise, so that it was one. `opened`: the switch itself was seen to open, 1, 0 or NaN
-    where it is not logged. `jumpered`: a stretch, seconds since 1970, in which the switch did not act, null without
-    one; `through`: runs in it that settled beyond the switch. `latches`: a board may hold the circuit out after trips.
+    `opened`: the switch itself was seen to open, 1, 0 or NaN where it is not logged. `from_split`: stops are read from
+    the pressures alone; `dived` (stops,): those whose run moved the pressure by far more than noise, so that it was
+    one. `jumpered`: a stretch, seconds since 1970, in which the switch did not act, null without one; `through`: runs
+    in it that settled beyond the switch. `latches`: a board may hold the circuit out after trips.
     """
 
     probability: Array
     opened: Array
     cut_out: Estimate | None
     from_split: bool = False
-    dived: Mask | None = None
+    dived: Mask | bool = False
     jumpered: Span | None = None
     through: int = 0
     latches: bool = True
@@ -97,7 +97,7 @@ class Judged:
         start that failed. So trips that come as fast as the samples are a lower bound.
         """
         lasts = stops.off_s > SEEN_TWICE * step_s
-        is_run = np.asarray(not self.from_split) | (self.dived if self.dived is not None else np.asarray(False))
+        is_run = self.dived | (not self.from_split)
         is_seen = ((stops.still_called == 1) & lasts & is_run) | (self.opened == 1)
         ran = stops.run_s > SEEN_TWICE * step_s
         outlasts = lasts & (ran | (stops.off_s > FAILED_START_OFF_S))
