@@ -44,9 +44,9 @@ class Known:
     `limit_kpa` is the pressure that no such switch of the refrigerant acts beyond: above it for the low side, below it
     for the high side. `always_wanted`: the unit cools all year, so a long stop is not a satisfied thermostat;
     `perhaps_always_wanted`: it is not known to be for comfort.
-    `pumps_down`: it may stop by pump-down; `never_pumps_down`: the list denies it. `from_split`: stops are read from the
-    pressure split, which may close in a run too, so a call that stands says less. `reset_kpa`: where the low-pressure
-    switch closes again, listed or usual.
+    `pumps_down`: it may stop by pump-down; `never_pumps_down`: the list denies it. `from_split`: stops are read from
+    the pressure split, which may close in a run too, so a call that stands says less. `reset_kpa`: where the
+    low-pressure switch closes again, listed or usual.
     """
 
     listed_kpa: float | None
