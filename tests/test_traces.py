@@ -152,7 +152,7 @@ def test_a_missing_channel_is_no_error_and_nothing_is_said_from_it(starved: Made
 
 
 def traced(made: Made) -> tuple[Trace, Running]:
-    trace, _ = clean(trace_of(made.frame, made.listed), False, made.listed.barometric_kpa)
+    trace, _ = clean(trace_of(made.frame, made.listed), made.listed)
     return trace, running(trace)
 
 

@@ -24,6 +24,7 @@ from lowambient.traces.lockouts import Lockout, Tripped, lockouts
 from lowambient.traces.noise import noise_kpa
 from lowambient.traces.resets import lp_reset
 from lowambient.traces.runs import CANNOT_TELL, SPLIT, Indices, running
+from lowambient.traces.scales import UNIT_IN_DOUBT
 from lowambient.traces.set_points import SCHEMA as SET_POINTS
 from lowambient.traces.set_points import set_points, widened
 from lowambient.traces.steady import cooling_samples, may_heat_unseen
@@ -99,25 +100,24 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
     given = trace_of(frame, listed)
     if len(given) < FEWEST_SAMPLES:
         return _nothing(listed)
-    trace, faults = clean(given, listed.duty in ("refrigeration", None), listed.barometric_kpa)
-    trace, listed, left_out = with_heating(trace, listed)
+    trace, faults = clean(given, listed)
+    in_doubt = any(each.fault == UNIT_IN_DOUBT for each in faults)
+    trace, known, left_out = with_heating(trace, listed.without_settings() if in_doubt else listed)
     state = running(trace)
-    at_switch = _at_low_switch(trace, listed)
+    at_switch = _at_low_switch(trace, known)
     seen = stops(at_switch, state)
     from_split = state.from_what == SPLIT
     suction_noise = noise_kpa(at_switch["suction_kpa"], ~state.on)
     head_noise = noise_kpa(trace.head_kpa, ~state.on)
-    of_low, of_high = (each(listed, trace.refrigerant, from_split) for each in (lp_known, hp_known))
+    of_low, of_high = (each(known, trace.refrigerant, from_split) for each in (lp_known, hp_known))
     low = low_pressure(at_switch, state, seen, of_low, suction_noise)
     high = high_pressure(trace, state, seen, of_high, head_noise)
-    usual_reset = usual_kpa(listed.refrigerant, "lp reset", listed.barometric_kpa) if listed.refrigerant else None
+    usual_reset = usual_kpa(trace.refrigerant, "lp reset", known.barometric_kpa) if trace.refrigerant else None
     is_low = low.trips(seen, trace.step_s) & ~(high.probability > low.probability)
-    known_reset = (listed.lp_reset_kpa, usual_reset)
+    known_reset = (known.lp_reset_kpa, usual_reset)
     reset = lp_reset(at_switch, seen, is_low, known_reset, suction_noise, from_split)
-    fans = fan_switching(
-        trace, state, cooling_samples(trace, listed), (listed.fan_on_kpa, listed.fan_off_kpa), head_noise
-    )
-    reset_kpa = reset.kpa if reset else listed.lp_reset_kpa or usual_reset
+    fans = fan_switching(trace, state, cooling_samples(trace, known), (known.fan_on_kpa, known.fan_off_kpa), head_noise)
+    reset_kpa = reset.kpa if reset else known.lp_reset_kpa or usual_reset
     blur = float(np.hypot(suction_noise, REPEATABILITY_KPA))
     found: dict[str, Estimate | None] = {
         "lp cut-out": low.cut_out,
@@ -131,13 +131,13 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
     standing = Standing(
         reset_kpa,
         (blur, head_blur),
-        listed.duty,
+        known.duty,
         cut_outs_kpa=(
             low.cut_out.kpa if low.cut_out else of_low.listed_kpa or of_low.usual_kpa,
             high.cut_out.kpa if high.cut_out else of_high.listed_kpa or of_high.usual_kpa,
         ),
-        pumps_down=listed.pump_down,
-        may_heat=may_heat_unseen(trace, listed),
+        pumps_down=known.pump_down,
+        may_heat=may_heat_unseen(trace, known),
         latches=low.latches,
     )
     tripped = Tripped(is_low, is_high, np.maximum(low.probability, high.probability))
@@ -145,22 +145,22 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
     learned = Learned(
         fan_on_kpa=fans.on.kpa if fans.on else None,
         fan_off_kpa=fans.off.kpa if fans.off else None,
-        lp_cut_out=switch_limit(low.cut_out, of_low, blur, listed.duty is not None),
+        lp_cut_out=switch_limit(low.cut_out, of_low, blur, known.duty is not None),
         hp_cut_out=switch_limit(high.cut_out, of_high, head_blur, True),
         lp_trips_s=trace.at_s[seen.first_off[is_low]],
         lockouts_s=np.array([(each.started_s, each.ended_s) for each in locked]).reshape(-1, 2),
     )
-    wide = {switch: widened(each, switch, trace.step_s) for switch, each in found.items()}
+    wide = {} if in_doubt else {switch: widened(each, switch, trace.step_s) for switch, each in found.items()}
     return Analysis(
         running_from=state.from_what,
         trips=_trips(trace, seen, low, high, (suction_noise, head_noise) if from_split else None),
         lockouts=_lockouts(locked),
         set_points=set_points(wide, listed, trace.refrigerant),
-        head_pressure=head_pressure(trace, state, listed, fans.turned_s),
-        months=months(trace, state, listed, learned),
+        head_pressure=head_pressure(trace, state, known, fans.turned_s),
+        months=months(trace, state, known, learned),
         faults=fault_frame(faults + left_out),
-        steady=steady_points(trace, state, listed),
-        jumpered=jumpered_spans(trace, state, listed, (low, high), learned),
+        steady=steady_points(trace, state, known),
+        jumpered=jumpered_spans(trace, state, known, (low, high), learned),
     )
 
 

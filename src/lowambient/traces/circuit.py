@@ -49,6 +49,12 @@ class Listed:
     shared_condenser: bool | None = None
     space_c: float | None = None
 
+    def without_settings(self) -> "Listed":
+        """The same circuit as if nothing were known of its switches."""
+        return replace(
+            self, lp_cut_out_kpa=None, lp_reset_kpa=None, hp_cut_out_kpa=None, fan_on_kpa=None, fan_off_kpa=None
+        )
+
 
 @dataclass(frozen=True)
 class Trace:

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 import numpy as np
 import polars as pl
 
-from lowambient.traces.circuit import Array, Index, Mask, Trace
+from lowambient.traces.circuit import Array, Index, Listed, Mask, Trace
 from lowambient.traces.ranks import median, quantiles
 from lowambient.traces.scales import PRESSURES, misfit, read_as, without_refrigerant
 
@@ -52,13 +52,10 @@ class Fault:
     sentence: str
 
 
-def clean(trace: Trace, cools_a_box: bool, barometric_kpa: float) -> tuple[Trace, list[Fault]]:
-    """The trace with faults corrected or set aside, and the faults that were found.
-
-    `cools_a_box`: for all one knows the charge may lie in a box, so where it stands tells little.
-    """
+def clean(trace: Trace, listed: Listed) -> tuple[Trace, list[Fault]]:
+    """The trace with faults corrected or set aside, and the faults that were found."""
     trace, faults = _swapped(trace)
-    trace, found = _scaled(trace, cools_a_box, barometric_kpa)
+    trace, found = _scaled(trace, listed)
     faults += found
     for step in (_spikes, _stuck, _clock):
         trace, found = step(trace)
@@ -218,13 +215,13 @@ def _moved_station(trace: Trace, shift: int) -> Array:
     return np.interp(trace.at_s + 3600.0 * shift, trace.at_s[known], trace["station_c"][known])
 
 
-def _scaled(trace: Trace, cools_a_box: bool, barometric_kpa: float) -> tuple[Trace, list[Fault]]:
+def _scaled(trace: Trace, listed: Listed) -> tuple[Trace, list[Fault]]:
     """Pressures in another unit, or that the listed refrigerant cannot have."""
-    found = misfit(trace, cools_a_box, barometric_kpa)
+    found = misfit(trace, listed)
     if found is None:
         return trace, []
     if found.reading is None:
-        fault = Fault("suction_kpa", "refrigerant or pressure does not fit", *_whole(trace), SET_ASIDE, found.sentence)
+        fault = Fault("suction_kpa", found.fault, *_whole(trace), SET_ASIDE, found.sentence)
         return without_refrigerant(trace), [fault]
-    fault = Fault("suction_kpa", found.reading.text, *_whole(trace), CORRECTED, found.sentence)
+    fault = Fault("suction_kpa", found.fault, *_whole(trace), CORRECTED, found.sentence)
     return read_as(trace, found.reading), [fault]

@@ -19,10 +19,10 @@ from lowambient.traces.stops import Stops
 
 CALL_STILL_ON, CALL_GONE = 4.0, -8.0
 """Log odds of a trip when cooling is still called for at rest, and when not: a switch that opens then pumps down."""
-CALL_ON_BRIEFLY = 1.5
-"""The same where the rest lasts no longer than two samples: the call may have gone and come between them. Nothing where
-the split alone shows the stop and it never came level: a call that stands speaks against a stop as much as for a trip.
-"""
+CALL_ON_BRIEFLY, LEAST_PAUSE_S = 1.5, 90.0
+"""The same where the rest lasts no longer than two samples: the call may have gone and come between them, if they lie
+as far apart as a thermostat's shortest pause (judgement). Nothing where the split alone shows the stop and it never
+came level: a call that stands speaks against a stop as much as for a trip."""
 LEAST_RUN_S, SHORT_RUN_AMONG_SHORT = 180.0, 1.0
 """A run so short that no thermostat's is, and the most log odds from a longer one among runs that are all short."""
 SWITCH_SEEN_OPEN, SWITCH_SEEN_CLOSED = 6.0, -1.0
@@ -113,7 +113,7 @@ def _called(stops: Stops, still_called: Array, known: Known) -> Array:
     """From the call, where it is known."""
     unsure = known.from_split & ~stops.came_level
     most = min(CALL_STILL_ON, -float(np.log(stops.unseen_pauses)))
-    brief = stops.off_s <= 2 * stops.wait_s
+    brief = (stops.off_s <= 2 * stops.wait_s) & (stops.wait_s > LEAST_PAUSE_S)
     still_on = np.where(unsure, 0.0, np.where(brief, min(CALL_ON_BRIEFLY, most), most))
     return np.where(still_called == 1, still_on, np.where(still_called == 0, CALL_GONE, 0.0))
 

@@ -23,3 +23,9 @@ def quantiles(values: Array, shares: Sequence[float]) -> Array:
     low, high = ordered[below], ordered[np.minimum(below + 1, len(ordered) - 1)]
     part = place - below
     return np.where(part < 0.5, low + (high - low) * part, high - (high - low) * (1 - part))
+
+
+def middle(values: Array) -> float:
+    """The median of what is known; NaN where most values are NaN."""
+    known = values[np.isfinite(values)]
+    return median(known) if 2 * len(known) > len(values) else np.nan

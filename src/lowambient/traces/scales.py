@@ -1,8 +1,9 @@
 """Whether pressures are what they are said to be: unit of measure, gauge or absolute, refrigerant.
 
-A circuit long at rest stands near the outdoor temperature; one that runs condenses above it and evaporates where coils
-do. Pressures that break this are tried in other units. If one reading alone follows the outdoor temperature as closely
-as a settled circuit does, it is taken; else saturation temperatures are set aside.
+A circuit long at rest stands near the outdoor temperature; one that runs condenses above it and evaporates under the
+air that it cools. Pressures that break this are tried in other units. If one reading alone follows the outdoor
+temperature as closely as a settled circuit does, or one alone lets a circuit that never settles run, it is taken; else
+saturation temperatures are set aside.
 """
 
 from collections.abc import Callable
@@ -11,28 +12,22 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from lowambient.refrigerant.saturation import bubble_c, dew_c
-from lowambient.traces.circuit import Array, Index, Mask, Trace
-from lowambient.traces.ranks import median
+from lowambient.traces.circuit import Array, Listed, Trace
+from lowambient.traces.ranks import middle
+from lowambient.traces.whereabouts import Seen, see
 
 PRESSURES = ("suction_kpa", "liquid_kpa", "discharge_kpa")
-SETTLED_S = 5400.0
-RESTING_SPLIT, RUNNING_SPLIT = 0.1, 0.35
-"""Logarithm of head over suction under which a circuit may rest, and over which it runs."""
-POSSIBLE_STANDING_K, LEAST_STANDING_K = (-4.0, 14.0), -2.0
-"""Standing bubble temperature over outdoor: sensor errors below, heat of crankcase heaters, sun and building above; and
-the least of it over a sensor at the unit itself (judgement)."""
-USUAL_STANDING_K, CLOSE_K, CLEARER_K, FAR_K = 2.0, 3.0, 4.0, 8.0
-"""What it usually is; how far a right reading lies from that in the middle, and how much less far than any other that
-is possible; and how far the pressures as given, where the charge may lie elsewhere than outdoors (judgement)."""
-COLDEST_BOX_C, WARMEST_ROOM_C = -30.0, 25.0
-"""Where the charge of a circuit that cools a box may lie, besides outdoors (judgement)."""
-COLDER_THAN_INDOORS_C = 10.0
-"""Above it the charge may lie in the indoor coil and stand at the indoor temperature (judgement)."""
+USUAL_STANDING_K, CLOSE_K, CLEARER_K, FAR_K = 2.0, 3.0, 3.0, 8.0
+"""How far over outdoor a settled circuit usually stands; how far a right reading lies from that in the middle, and how
+much less far than any other that is possible; and how far the pressures as given, where the charge may lie elsewhere
+than outdoors (judgement)."""
+LEANING_K, LEANING_SPAN_K, LEANS, LEVEL = -1.0, 6.0, 0.1, 0.05
+"""Gauge pressures stand ever lower the colder it is: under which standing, over so wide a range of outdoor temperature,
+standing must climb as given by so many kelvins a kelvin, and as absolute by at most how many (judgement)."""
 POSSIBLE_CONDENSING_K = (-6.0, 60.0)
 """Condensing over outdoor in running: heat flows to the air, but for errors of sensors; no switch lets it go higher."""
-POSSIBLE_EVAPORATING_C = (-50.0, 25.0)
-FEWEST, ENOUGH = 20, 3000
-ATMOSPHERE_KPA = 101.325
+USUAL = "R-22 R-32 R-134a R-290 R-404A R-407A R-407C R-410A R-448A R-449A R-454B R-513A".split()
+"""Refrigerants that may be in a unit that is listed with another (common practice; no source)."""
 KPA_A_PSI, KPA_A_BAR = 6.894757, 100.0
 
 
@@ -46,28 +41,17 @@ class Reading:
 
 @dataclass(frozen=True)
 class Misfit:
-    """What is wrong with the scale of the pressures, in a sentence; `reading` is null where none is safe to take."""
+    """What is wrong with the scale of the pressures, in few words and in a sentence; `reading` is null where none is
+    safe to take."""
 
+    fault: str
     sentence: str
-    reading: Reading | None
-
-
-@dataclass(frozen=True)
-class Seen:
-    """Samples at which a settled circuit stands, also in the cold alone, and at which one runs, none where they are
-    few; the coldest and the warmest place (samples,) in which the charge may lie, degC, and how far over or under it
-    may stand, K."""
-
-    rests: Index
-    cold_rests: Index
-    runs: Index
-    coldest_c: Array
-    warmest_c: Array
-    standing_k: tuple[float, float]
+    reading: Reading | None = None
 
 
 AS_GIVEN = Reading("as given", lambda kpa: kpa)
 GAUGE = "gauge taken for absolute"
+UNIT_IN_DOUBT = "unit of pressure in doubt"
 
 
 def readings(barometric_kpa: float) -> list[Reading]:
@@ -86,29 +70,43 @@ def _in_unit(factor: float, barometric_kpa: float) -> Callable[[Array], Array]:
     return lambda kpa: (kpa - barometric_kpa) * factor + barometric_kpa
 
 
-def misfit(trace: Trace, cools_a_box: bool, barometric_kpa: float) -> Misfit | None:
+def misfit(trace: Trace, listed: Listed) -> Misfit | None:
     """Null where the pressures may be right as given, or nothing can be checked."""
     if trace.refrigerant is None:
         return None
-    seen = _seen(trace, cools_a_box)
-    others = [each for each in readings(barometric_kpa) if not (cools_a_box and each.text == GAUGE)]
+    seen = see(trace, listed)
+    others = [each for each in readings(listed.barometric_kpa) if not (seen.cools_a_box and each.text == GAUGE)]
     closest = _closest(trace, others, seen)
     if closest is None and _fits(trace, AS_GIVEN, seen):
         return None
     broken = _broken(trace, seen)
     if closest is not None:
-        return Misfit(f"{broken}; as {closest.text} they fit", closest)
-    return Misfit(
-        f"{broken}, which {trace.refrigerant} cannot: the refrigerant on the list, the unit of pressure or a sensor is"
-        " wrong; saturation temperatures are set aside",
-        None,
-    )
+        return Misfit(closest.text, f"{broken}; as {closest.text} they fit", closest)
+    units = [each.text for each in others if each.text != GAUGE and _fits(trace, each, seen)]
+    might = units + [f"{name} instead of {trace.refrigerant}" for name in _refrigerants_that_fit(trace, seen)]
+    cannot = f"{broken}, which {trace.refrigerant} cannot: {' or '.join(might) or 'a sensor is wrong'}"
+    if units:
+        return Misfit(UNIT_IN_DOUBT, f"{cannot}; saturation temperatures and set-points are set aside")
+    return Misfit("refrigerant or pressure does not fit", f"{cannot}; saturation temperatures are set aside")
+
+
+def _refrigerants_that_fit(trace: Trace, seen: Seen) -> list[str]:
+    """Refrigerants that would explain the pressures as given."""
+    others = {name: replace(trace, refrigerant=name) for name in USUAL}
+    return [name for name, other in others.items() if _fits(other, AS_GIVEN, seen) and _settles_close(other, seen)]
+
+
+def _settles_close(trace: Trace, seen: Seen) -> bool:
+    """Whether a settled circuit stands where it usually does, where that was seen in the cold."""
+    return len(seen.cold_rests) == 0 or _off_k(trace, AS_GIVEN, seen) < CLOSE_K
 
 
 def _closest(trace: Trace, others: list[Reading], seen: Seen) -> Reading | None:
     """The one reading with which a settled circuit follows the outdoor temperature, where as given it does not."""
-    if len(seen.cold_rests) == 0 or (_stands(trace, AS_GIVEN, seen) and not _off_k(trace, AS_GIVEN, seen) > FAR_K):
-        return None
+    if len(seen.cold_rests) == 0:
+        return _only_one_to_run(trace, others, seen)
+    if _stands(trace, AS_GIVEN, seen) and not _off_k(trace, AS_GIVEN, seen) > FAR_K:
+        return _leaning(trace, others, seen)
     off_k = {each.text: _off_k(trace, each, seen) for each in others}
     fitting = sorted((each for each in others if _fits(trace, each, seen)), key=lambda each: off_k[each.text])
     if not fitting or not off_k[fitting[0].text] < CLOSE_K:
@@ -117,10 +115,38 @@ def _closest(trace: Trace, others: list[Reading], seen: Seen) -> Reading | None:
     return fitting[0] if is_clear else None
 
 
+def _only_one_to_run(trace: Trace, others: list[Reading], seen: Seen) -> Reading | None:
+    """The one reading that lets the circuit run, where as given no refrigerant would."""
+    if _runs(trace, AS_GIVEN, seen) or _refrigerants_that_fit(trace, seen):
+        return None
+    fitting = [each for each in others if _runs(trace, each, seen)]
+    return fitting[0] if len(fitting) == 1 else None
+
+
+def _leaning(trace: Trace, others: list[Reading], seen: Seen) -> Reading | None:
+    """Gauge taken for absolute, where as given a settled circuit stands low, and the lower the colder it is."""
+    gauge = next((each for each in others if each.text == GAUGE and _fits(trace, each, seen)), None)
+    outdoor_c = trace.outdoor_c[seen.cold_rests]
+    if gauge is None or np.ptp(outdoor_c) < LEANING_SPAN_K:
+        return None
+    given_k, absolute_k = (_stands_c(trace, each, seen) - outdoor_c for each in (AS_GIVEN, gauge))
+    leans = middle(given_k) < LEANING_K and _slope(outdoor_c, given_k) > LEANS
+    return gauge if leans and abs(_slope(outdoor_c, absolute_k)) < LEVEL else None
+
+
+def _stands_c(trace: Trace, reading: Reading, seen: Seen) -> Array:
+    """Bubble temperature of a settled circuit in the cold (samples,), degC."""
+    return np.asarray(bubble_c(str(trace.refrigerant), reading.absolute_kpa(trace["suction_kpa"][seen.cold_rests])))
+
+
+def _condenses_c(trace: Trace, reading: Reading, seen: Seen) -> Array:
+    """Bubble temperature at the head of a running circuit (samples,), degC."""
+    return np.asarray(bubble_c(str(trace.refrigerant), reading.absolute_kpa(trace.head_kpa[seen.runs])))
+
+
 def _off_k(trace: Trace, reading: Reading, seen: Seen) -> float:
     """How far a settled circuit stands in the middle from its usual place over the outdoor temperature in the cold."""
-    stands_c = bubble_c(str(trace.refrigerant), reading.absolute_kpa(trace["suction_kpa"][seen.cold_rests]))
-    off_k = _middle(np.abs(stands_c - trace.outdoor_c[seen.cold_rests] - USUAL_STANDING_K))
+    off_k = middle(np.abs(_stands_c(trace, reading, seen) - trace.outdoor_c[seen.cold_rests] - USUAL_STANDING_K))
     return off_k if np.isfinite(off_k) else np.inf
 
 
@@ -134,25 +160,6 @@ def without_refrigerant(trace: Trace) -> Trace:
     return replace(trace, refrigerant=None)
 
 
-def _seen(trace: Trace, cools_a_box: bool) -> Seen:
-    outdoor_c = trace.outdoor_c
-    rests = settled_mask(trace) & np.isfinite(outdoor_c) & np.isfinite(trace["suction_kpa"])
-    cold = _some(rests & (outdoor_c < COLDER_THAN_INDOORS_C))
-    runs = _some((trace.log_split > RUNNING_SPLIT) & np.isfinite(outdoor_c) & trace.cooling)
-    if not cools_a_box:
-        least_k = LEAST_STANDING_K if trace.has("outdoor_c") else POSSIBLE_STANDING_K[0]
-        coldest_c = np.fmin(outdoor_c, trace["station_c"])  # a sensor in the sun reads warm
-        return Seen(cold, cold, runs, coldest_c, outdoor_c, (least_k, POSSIBLE_STANDING_K[1]))
-    coldest_c, warmest_c = np.minimum(outdoor_c, COLDEST_BOX_C), np.maximum(outdoor_c, WARMEST_ROOM_C)
-    return Seen(_some(rests), cold, runs, coldest_c, warmest_c, POSSIBLE_STANDING_K)
-
-
-def _some(chosen: Mask) -> Index:
-    """At most ENOUGH of the samples chosen, evenly picked; none where they are few."""
-    places = np.flatnonzero(chosen)
-    return places[:: 1 + len(places) // ENOUGH] if len(places) >= FEWEST else places[:0]
-
-
 def _fits(trace: Trace, reading: Reading, seen: Seen) -> bool:
     """Whether standing, condensing and evaporating temperatures are all possible, as far as they are seen."""
     return _stands(trace, reading, seen) and _runs(trace, reading, seen)
@@ -164,8 +171,8 @@ def _stands(trace: Trace, reading: Reading, seen: Seen) -> bool:
         return True
     stands_c = bubble_c(str(trace.refrigerant), reading.absolute_kpa(trace["suction_kpa"][seen.rests]))
     low, high = seen.standing_k
-    return _between(_middle(stands_c - seen.coldest_c[seen.rests]), low, np.inf) and _between(
-        _middle(stands_c - seen.warmest_c[seen.rests]), -np.inf, high
+    return _between(middle(stands_c - seen.coldest_c[seen.rests]), low, np.inf) and _between(
+        middle(stands_c - seen.warmest_c[seen.rests]), -np.inf, high
     )
 
 
@@ -173,21 +180,29 @@ def _runs(trace: Trace, reading: Reading, seen: Seen) -> bool:
     """Whether a running circuit condenses above where its charge may lie, and evaporates where coils do."""
     if len(seen.runs) == 0:
         return True
-    fluid = str(trace.refrigerant)
-    condenses_c = bubble_c(fluid, reading.absolute_kpa(trace.head_kpa[seen.runs]))
-    evaporates_c = dew_c(fluid, reading.absolute_kpa(trace["suction_kpa"][seen.runs]))
-    low, high = POSSIBLE_CONDENSING_K
-    return (
-        _between(_middle(condenses_c - seen.coldest_c[seen.runs]), low, np.inf)
-        and _between(_middle(condenses_c - seen.warmest_c[seen.runs]), -np.inf, high)
-        and _between(_middle(evaporates_c), *POSSIBLE_EVAPORATING_C)
+    dives = np.isnan(_evaporating_c(trace, reading, seen))  # under the refrigerant's table, as in a pump-down
+    return _condenses(trace, reading, seen) and (
+        dives or _evaporating_c(trace, reading, seen) < seen.warmest_evaporating_c
     )
 
 
-def _middle(values: Array) -> float:
-    """The median; NaN where most values are NaN: few are, where a pressure dives under the refrigerant's table."""
-    known = values[np.isfinite(values)]
-    return median(known) if 2 * len(known) > len(values) else np.nan
+def _condenses(trace: Trace, reading: Reading, seen: Seen) -> bool:
+    condenses_c = _condenses_c(trace, reading, seen)
+    low, high = POSSIBLE_CONDENSING_K
+    return _between(middle(condenses_c - seen.coldest_running_c[seen.runs]), low, np.inf) and _between(
+        middle(condenses_c - seen.warmest_c[seen.runs]), -np.inf, high
+    )
+
+
+def _evaporating_c(trace: Trace, reading: Reading, seen: Seen) -> float:
+    """The dew temperature at which a running circuit evaporates in the middle, degC."""
+    return middle(dew_c(str(trace.refrigerant), reading.absolute_kpa(trace["suction_kpa"][seen.runs])))
+
+
+def _slope(along: Array, values: Array) -> float:
+    """Least-squares slope over what is known."""
+    known = np.isfinite(along) & np.isfinite(values)
+    return float(np.polyfit(along[known], values[known], 1)[0])
 
 
 def _between(value: float, low: float, high: float) -> bool:
@@ -198,18 +213,14 @@ def _between(value: float, low: float, high: float) -> bool:
 def _broken(trace: Trace, seen: Seen) -> str:
     """What does not fit, in words."""
     standing = not _stands(trace, AS_GIVEN, seen) or _runs(trace, AS_GIVEN, seen)
+    if not standing and _condenses(trace, AS_GIVEN, seen):
+        return (
+            f"in running it evaporates at {_evaporating_c(trace, AS_GIVEN, seen):.0f} degC, not under the air it cools"
+        )
     where, kpa, which = (
         ("at rest", trace["suction_kpa"], seen.rests) if standing else ("in running", trace.head_kpa, seen.runs)
     )
-    over_k = _middle(bubble_c(str(trace.refrigerant), kpa[which]) - trace.outdoor_c[which])
+    over_k = middle(bubble_c(str(trace.refrigerant), kpa[which]) - trace.outdoor_c[which])
     if np.isfinite(over_k):
         return f"{where} it stands {over_k:.0f} K from the outdoor temperature"
     return f"{where} it stands where the refrigerant has no saturation temperature"
-
-
-def settled_mask(trace: Trace) -> Mask:
-    """Samples at which head and suction have been alike for an hour and a half: the circuit rests and has settled."""
-    apart = ~(np.abs(trace.log_split) < RESTING_SPLIT) | trace.gap_before
-    places = np.flatnonzero(apart)
-    last_apart_s = np.repeat(trace.at_s[places], np.diff(places, append=len(apart)))
-    return np.asarray(~apart & (trace.at_s - last_apart_s >= SETTLED_S))
