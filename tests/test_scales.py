@@ -185,10 +185,11 @@ def test_a_lone_reading_of_a_slow_log_is_a_spike_only_far_out_of_the_circuits_ra
     reading_kpa: float, every: int, is_spike: bool
 ) -> None:
     """Starts that fail between two rests leave one sample at 350 kPa; nothing of an R-410A low side reads 5 MPa."""
-    suction = np.where(np.arange(2880) % 60 < 30, 700.0, 900.0)
+    runs = np.arange(2880) % 60 < 30
+    suction, liquid = np.where(runs, 600.0, 900.0), np.where(runs, 1500.0, 900.0)
     suction[45::every] = reading_kpa
     air_c = np.full(2880, 12.0)
-    trace = standing(air_c, air_c).with_channels(suction_kpa=suction, liquid_kpa=np.full(2880, 1500.0))
+    trace = standing(air_c, air_c).with_channels(suction_kpa=suction, liquid_kpa=liquid)
     kept, faults = clean(trace, COMFORT)
     assert ("spikes" in [each.fault for each in faults]) == is_spike
     assert np.isnan(kept["suction_kpa"][45]) == is_spike
@@ -251,3 +252,35 @@ def test_settings_are_withheld_while_the_unit_of_pressure_is_in_doubt(resting: M
     assert UNIT_IN_DOUBT in told.faults["fault"].to_list()
     assert told.set_points["estimate_kpa"].null_count() == told.set_points.height
     assert told.set_points["listed_kpa"].to_list() == analyse(frame, resting.listed).set_points["listed_kpa"].to_list()
+
+
+def test_what_noise_makes_of_a_long_fast_log_is_no_spike() -> None:
+    """Among 200,000 readings with noise of 4 psi some lie 100 kPa off by chance; a real spike lies much farther."""
+    random = np.random.default_rng(5)
+    air_c = np.full(200_000, 5.0)
+    quiet = standing(air_c, air_c)
+    suction = quiet["suction_kpa"] + random.normal(0.0, 4 * PSI, len(air_c))
+    suction[1000] += 600.0
+    noisy = replace(quiet, at_s=10.0 * np.arange(len(air_c)), step_s=10.0).with_channels(suction_kpa=suction)
+    kept, faults = clean(noisy, COMFORT)
+    assert np.flatnonzero(np.isnan(kept["suction_kpa"])).tolist() == [1000]
+    assert [each.sentence[:6] for each in faults if each.fault == "spikes"] == ["1 lone"]
+
+
+def test_a_peak_that_both_sides_climb_to_is_no_spike() -> None:
+    """A high-pressure trip in a 10 s log: head climbs to its top and falls from it as steeply."""
+    head = np.full(2880, 1500.0)
+    head[1000:1007] = [1900.0, 2100.0, 2300.0, 2500.0, 2300.0, 2100.0, 1900.0]
+    air_c = np.full(2880, 12.0)
+    trace = replace(standing(air_c, air_c), at_s=10.0 * np.arange(2880), step_s=10.0).with_channels(liquid_kpa=head)
+    assert not [each for each in clean(trace, COMFORT)[1] if each.fault == "spikes"]
+
+
+def test_a_failed_start_in_a_slow_log_is_no_spike() -> None:
+    """A resting circuit's range is narrow: suction that a start drew down for one sample lies far under it."""
+    air_c = np.full(2880, 12.0)
+    resting = standing(air_c, air_c)
+    failed = resting["suction_kpa"] + np.where(np.arange(2880) % 2, 0.0, 30.0)
+    failed[1000:1003] = [failed[0], failed[0] - 400.0, failed[0]]
+    assert not clean(resting.with_channels(suction_kpa=failed), COMFORT)[1]
+    assert clean(resting.with_channels(liquid_kpa=failed), COMFORT)[1]

@@ -29,11 +29,14 @@ STUCK_S = 7200.0
 STUCK_SAMPLES = 24
 MOVING_KPA = 70.0
 """The other pressure moves at least so much, 10 psi, while a stuck one repeats itself (judgement)."""
-SPIKE_KPA = 100.0
-"""A lone reading that stands out this far from both neighbours, which agree, is not the circuit's (judgement)."""
+SPIKE_KPA, SPIKE_NOISES = 100.0, 8.0
+"""A lone reading that stands out this far from both neighbours, which agree, and from where they were going, and by so
+many times what is usual, is not the circuit's (judgement)."""
 FASTEST_SPIKE_STEP_S, SPIKE_ROOM = 20.0, 0.5
 """A slower log shows a start that failed, or a turn of head, as one such reading too: there a spike lies out of nearly
-all readings by so much of their range as well (judgement)."""
+all readings by so much of their range as well (judgement), and where no start would move it: beyond any pressure."""
+LEAST_KPA, MOST_KPA = 10.0, 6000.0
+"""Absolute pressures that no compressor of the trade draws down or pumps up to (judgement)."""
 CLOCK_HOURS = 14
 FEWEST_CLOCK_HOURS = 96
 CLOCK_GAIN = 0.6
@@ -113,9 +116,7 @@ def _spikes(trace: Trace) -> tuple[Trace, list[Fault]]:
             continue
         lone = _lone(values)
         if trace.step_s > FASTEST_SPIKE_STEP_S and len(lone):
-            low, high = quantiles(values[np.isfinite(values)], [0.005, 0.995])
-            room = SPIKE_ROOM * (high - low)
-            lone = lone[(values[lone] < low - room) | (values[lone] > high + room)]
+            lone = lone[_out_of_range(values, lone, falls=channel == "suction_kpa")]
         if len(lone):
             changed[channel] = values.copy()
             changed[channel][lone] = np.nan
@@ -126,10 +127,22 @@ def _spikes(trace: Trace) -> tuple[Trace, list[Fault]]:
 
 
 def _lone(values: Array) -> Index:
-    """Readings that stand out far from two neighbours that agree."""
+    """Readings that stand out far from two neighbours that agree, and from where each side was going."""
     off = np.abs(values[1:-1] - (values[:-2] + values[2:]) / 2)
-    far = np.flatnonzero(off > SPIKE_KPA)
-    return far[off[far] > 8 * np.abs(values[far] - values[far + 2])] + 1
+    known = off[np.isfinite(off)]
+    far = np.flatnonzero(off > max(SPIKE_KPA, SPIKE_NOISES * median(known) if len(known) else 0.0))
+    far = far[off[far] > 8 * np.abs(values[far] - values[far + 2])] + 1
+    before, after = values[np.maximum(far - 2, 0)], values[np.minimum(far + 2, len(values) - 1)]
+    going = np.array([2 * values[far - 1] - before, 2 * values[far + 1] - after])
+    return np.asarray(far[~(np.abs(values[far] - going) < SPIKE_KPA).any(axis=0)])
+
+
+def _out_of_range(values: Array, places: Index, falls: bool) -> Mask:
+    """Which readings lie out of nearly all; `falls`: a start makes the pressure fall, otherwise rise."""
+    low, high = quantiles(values[np.isfinite(values)], [0.005, 0.995])
+    room = SPIKE_ROOM * (high - low)
+    lowest, highest = (LEAST_KPA, high + room) if falls else (low - room, MOST_KPA)
+    return np.asarray((values[places] < lowest) | (values[places] > highest))
 
 
 def _stuck(trace: Trace) -> tuple[Trace, list[Fault]]:

@@ -26,7 +26,7 @@ LEANING_K, LEANING_SPAN_K, LEANS, LEVEL = -1.0, 6.0, 0.1, 0.05
 standing must climb as given by so many kelvins a kelvin, and as absolute by at most how many (judgement)."""
 POSSIBLE_CONDENSING_K = (-6.0, 60.0)
 """Condensing over outdoor in running: heat flows to the air, but for errors of sensors; no switch lets it go higher."""
-USUAL = "R-22 R-32 R-134a R-290 R-404A R-407A R-407C R-410A R-448A R-449A R-454B R-513A".split()
+USUAL = ("R-22", "R-32", "R-134a", "R-290", "R-404A", "R-407A", "R-407C", "R-410A", "R-448A", "R-454B", "R-513A")
 """Refrigerants that may be in a unit that is listed with another (common practice; no source)."""
 KPA_A_PSI, KPA_A_BAR = 6.894757, 100.0
 
