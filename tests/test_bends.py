@@ -50,6 +50,27 @@ def test_a_rest_is_seen_however_short_of_settling(rests_min):
     assert edges == pytest.approx([100, 100 + rests_min], abs=1)
 
 
+def chattering(hunts, seed=1):
+    """Two hours of a 10 s log: each 80 s suction climbs from 40 to 64 psig in 30 s while head falls a little, and comes
+    back; a valve that `hunts` swings suction alike and leaves head alone. Also the samples at rest."""
+    place = np.arange(720) % 8
+    rest = place >= 5
+    swing = np.where(rest, (place - 4) / 3.0, 1.0 - (place + 1) / 5.0)
+    noise = np.random.default_rng(seed).normal(0, 7.0, (2, 720))
+    head = kpa(150.0 - (0.0 if hunts else 4.0) * swing)
+    return rest, (kpa(40.0 + 24.0 * swing) + noise[0], head + noise[1])
+
+
+def test_a_compressor_that_chatters_on_its_switch_is_seen_to_stop_and_a_valve_that_hunts_is_not():
+    """Small low-side differential and no timer (common practice): a run and a rest a minute, sides never level."""
+    rest, both = chattering(hunts=False)
+    state = state_from_bends(10.0, both, NOISES, LIMITS)
+    stops_found = np.count_nonzero(np.diff(state) < 0)
+    assert stops_found == pytest.approx(np.count_nonzero(np.diff(rest.astype(int)) > 0), abs=9)
+    assert (state == ~rest).mean() > 0.7
+    assert state_from_bends(10.0, chattering(hunts=True)[1], NOISES, LIMITS).mean() > 0.95
+
+
 def test_a_fan_that_comes_on_is_no_stop():
     """A factory fan switch lets head fall from 417.5 to 240 psig while suction hardly moves."""
     minute = np.arange(240)

@@ -195,6 +195,18 @@ def test_a_lone_reading_of_a_slow_log_is_a_spike_only_far_out_of_the_circuits_ra
     assert np.isnan(kept["suction_kpa"][45]) == is_spike
 
 
+def test_absolute_pressures_below_a_vacuum_are_gauge_pressures() -> None:
+    """A freezer that runs at -45 degC: R-507A at 0.82 bar, which a gauge shows as 0.2 bar of vacuum."""
+    right = running(20.0, -58.0, 5.0, "R-507A")
+    gauge = right.with_channels(**{tap: right[tap] - ATMOSPHERE_KPA for tap in ("suction_kpa", "liquid_kpa")})
+    told = misfit(gauge, BOX)
+    assert gauge["suction_kpa"][0] < -40.0
+    assert told is not None
+    assert (told.fault, told.reading is not None) == (GAUGE, True)
+    assert "below a vacuum" in told.sentence
+    assert misfit(right, BOX) is None
+
+
 def test_gauge_pressures_that_stand_but_a_little_low_lean() -> None:
     """Crankcase heat of 3 K hides most of R-22's 6 K at 0 degC, not that an atmosphere makes ever more in the cold."""
     air_c = swinging(-12.0, 6.0)

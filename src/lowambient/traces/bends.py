@@ -10,12 +10,17 @@ for each change.
 import numpy as np
 import numpy.typing as npt
 
-from lowambient.traces.circuit import Array
+from lowambient.traces.circuit import Array, Mask
 
 Indices = npt.NDArray[np.int64]
 
 AVERAGED_S = 60.0
 """Readings of so long before and after an instant are averaged where samples come faster."""
+CHATTER_S, CHATTER_BLOCK_S, FEWEST_TURNS = 30.0, 1800.0, 28
+"""A compressor that turns on or off so often in half an hour, once a minute, is told by averages of so long alone:
+those of a minute mix its runs with its rests."""
+MOVES, SURE_AGAINST = 2.0, 2.5
+"""Deviations by which suction moves, and by which head must move against it more often than with it (judgement)."""
 LEAST_BEND = 2.0
 """Standard deviations by which both pressures must move against each other to say anything."""
 MOST_BEND = 12.0
@@ -42,23 +47,45 @@ def state_from_bends(
     `pressures` are suction and head, absolute kPa, without NaN, `noises` their standard deviations, `limits` the
     log ratios under which a circuit rests and over which it may run.
     """
-    evidence = _bends(step_s, pressures, noises) + _level(
-        step_s, np.log(pressures[1] / pressures[0]), pressures[1], limits
-    )
+    bends = _bends(step_s, pressures, noises, AVERAGED_S, SUCTION_ALONE)
+    chatters = _chatters(step_s, pressures, noises)
+    if chatters.any():
+        bends = np.where(chatters, _bends(step_s, pressures, noises, CHATTER_S, MOST_BEND), bends)
+    evidence = bends + _level(step_s, np.log(pressures[1] / pressures[0]), pressures[1], limits)
     return likeliest(evidence)
 
 
-def _bends(step_s: float, pressures: tuple[Array, Array], noises: tuple[float, float]) -> Array:
+def _chatters(step_s: float, pressures: tuple[Array, Array], noises: tuple[float, float]) -> Mask:
+    """Samples in half hours in which suction turns about all the time, head against it: a compressor that a switch
+    stops and lets go again within a minute. A valve that hunts leaves head alone or moves both one way."""
+    count = round(CHATTER_S / step_s)
+    told = np.zeros(len(pressures[0]), dtype=bool)
+    if count < 2:
+        return told
+    suction, head = (_moved(each, count) for each in pressures)
+    limit = MOVES * noises[0] * np.sqrt(2.0 / count)
+    block = round(CHATTER_BLOCK_S / step_s)
+    for begin in range(0, len(told), block):
+        moves = begin + np.flatnonzero(np.abs(suction[begin : begin + block]) > limit)[::count]
+        way = np.sign(suction[moves])
+        against = -(way * np.sign(head[moves])).sum() > SURE_AGAINST * np.sqrt(len(moves))
+        told[begin : begin + block] = against and np.count_nonzero(np.diff(way)) >= FEWEST_TURNS
+    return told
+
+
+def _bends(
+    step_s: float, pressures: tuple[Array, Array], noises: tuple[float, float], averaged_s: float, suction_alone: float
+) -> Array:
     """Log odds of a start (positive) or a stop between each sample and the one before."""
-    count = max(1, round(AVERAGED_S / step_s))
+    count = max(1, round(averaged_s / step_s))
     suction, head = (
         _moved(each, count) / (noise * np.sqrt(2.0 / count)) for each, noise in zip(pressures, noises, strict=True)
     )
-    start, stop = _apart(-suction, head, count), _apart(suction, -head, count)
+    start, stop = (_apart(sign * suction, -sign * head, count, suction_alone) for sign in (-1.0, 1.0))
     return np.where(start > stop, start, -stop)
 
 
-def _apart(suction: Array, head: Array, count: int) -> Array:
+def _apart(suction: Array, head: Array, count: int, suction_alone: float) -> Array:
     """What it says that suction and head, each in standard deviations and positive as the change in question wants it,
     move so, at the place where they do so most.
 
@@ -69,7 +96,7 @@ def _apart(suction: Array, head: Array, count: int) -> Array:
     size = np.minimum(both, 1.5 * suction)
     places = np.flatnonzero(size > LEAST_BEND)
     places = places[size[places] >= _highest_about(size, places, count - 1)]
-    most = SUCTION_ALONE + (MOST_BEND - SUCTION_ALONE) * np.clip(head[places] / 2.0, 0.0, 1.0)
+    most = suction_alone + (MOST_BEND - suction_alone) * np.clip(head[places] / 2.0, 0.0, 1.0)
     told = np.zeros(len(size))
     told[places] = np.minimum(0.5 * size[places] ** 2, most)
     return told

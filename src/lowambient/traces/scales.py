@@ -26,6 +26,9 @@ LEANING_K, LEANING_SPAN_K, LEANS, LEVEL = -1.0, 6.0, 0.1, 0.05
 standing must climb as given by so many kelvins a kelvin, and as absolute by at most how many (judgement)."""
 POSSIBLE_CONDENSING_K = (-6.0, 60.0)
 """Condensing over outdoor in running: heat flows to the air, but for errors of sensors; no switch lets it go higher."""
+NOISE_AT_VACUUM_KPA, FEWEST_BELOW, SHARE_BELOW = -40.0, 20, 0.002
+"""As far under a vacuum noise and a sensor's error may carry a reading of an absolute pressure; and how many readings
+farther below, at least and of all, are no flaws (judgement)."""
 USUAL = ("R-22", "R-32", "R-134a", "R-290", "R-404A", "R-407A", "R-407C", "R-410A", "R-448A", "R-454B", "R-513A")
 """Refrigerants that may be in a unit that is listed with another (common practice; no source)."""
 KPA_A_PSI, KPA_A_BAR = 6.894757, 100.0
@@ -76,10 +79,11 @@ def misfit(trace: Trace, listed: Listed) -> Misfit | None:
         return None
     seen = see(trace, listed)
     others = [each for each in readings(listed.barometric_kpa) if not (seen.cools_a_box and each.text == GAUGE)]
-    closest = _closest(trace, others, seen)
-    if closest is None and _fits(trace, AS_GIVEN, seen):
+    vacuum = _below_vacuum(trace)
+    closest = _gauge(trace, listed, seen) if vacuum else _closest(trace, others, seen)
+    if closest is None and not vacuum and _fits(trace, AS_GIVEN, seen):
         return None
-    broken = _broken(trace, seen)
+    broken = f"{vacuum} readings lie below a vacuum" if vacuum else _broken(trace, seen)
     if closest is not None:
         return Misfit(closest.text, f"{broken}; as {closest.text} they fit", closest)
     units = [each.text for each in others if each.text != GAUGE and _fits(trace, each, seen)]
@@ -88,6 +92,17 @@ def misfit(trace: Trace, listed: Listed) -> Misfit | None:
     if units:
         return Misfit(UNIT_IN_DOUBT, f"{cannot}; saturation temperatures and set-points are set aside")
     return Misfit("refrigerant or pressure does not fit", f"{cannot}; saturation temperatures are set aside")
+
+
+def _below_vacuum(trace: Trace) -> int:
+    """How many readings of suction are below what an absolute pressure can be; 0 where so few may be flaws."""
+    below = int(np.count_nonzero(trace["suction_kpa"] < NOISE_AT_VACUUM_KPA))
+    return below if below >= max(FEWEST_BELOW, SHARE_BELOW * len(trace)) else 0
+
+
+def _gauge(trace: Trace, listed: Listed, seen: Seen) -> Reading | None:
+    gauge = readings(listed.barometric_kpa)[0]
+    return gauge if _fits(trace, gauge, seen) else None
 
 
 def _refrigerants_that_fit(trace: Trace, seen: Seen) -> list[str]:

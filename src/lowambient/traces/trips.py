@@ -32,6 +32,8 @@ from lowambient.traces.stops import Stops
 
 SEEN_TWICE = 1.25
 """Logging intervals that a stretch with two samples in it outlasts as logged, and one with a single sample does not."""
+FASTEST_FLICKER_S = 20.0
+"""In a faster log the split is averaged over more than two samples: no flicker leaves a stop in it (judgement)."""
 DIVED_NOISES = 5.0
 """Noises by which a run that leaves one sample in the split moves the pressure, and a flicker does not."""
 FAILED_START_OFF_S = 900.0
@@ -96,7 +98,8 @@ class Judged:
         call only if the state itself is logged, or the pressure shows that it ran), or where a long rest follows a
         start that failed. So trips that come as fast as the samples are a lower bound.
         """
-        lasts = stops.off_s > SEEN_TWICE * step_s
+        averaged = self.from_split and step_s <= FASTEST_FLICKER_S
+        lasts = averaged | (stops.off_s > SEEN_TWICE * step_s)
         is_run = self.dived | (not self.from_split)
         is_seen = ((stops.still_called == 1) & lasts & is_run) | (self.opened == 1)
         ran = stops.run_s > SEEN_TWICE * step_s
