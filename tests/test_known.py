@@ -2,9 +2,10 @@
 
 import pytest
 
-from lowambient.refrigerant.saturation import dew_kpa
+from lowambient.refrigerant.saturation import bubble_kpa, dew_kpa
+from lowambient.traces.brackets import Estimate
 from lowambient.traces.circuit import Listed
-from lowambient.traces.known import UNSURE_LIMIT, WARMEST_CUT_OUT_DEW_C, lp_known
+from lowambient.traces.known import UNSURE_LIMIT, WARMEST_CUT_OUT_DEW_C, hp_known, lp_known
 
 ATMOSPHERE_KPA = 101.325
 
@@ -34,3 +35,15 @@ def test_refrigeration_is_taken_to_pump_down_unless_the_list_denies_it(
 ) -> None:
     known = lp_known(listed(170.0, duty="refrigeration", pump_down=pump_down), "R-134a", False)
     assert (known.pumps_down, known.never_pumps_down) == (pumps, never)
+
+
+def test_a_high_pressure_switch_acts_well_above_where_fans_come_on() -> None:
+    """Factory fan switches of R-410A at 415 psig, high-pressure switches at 600 and more (common practice; no source)."""
+    unlisted = Listed("U", "1", "R-410A", ATMOSPHERE_KPA)
+    late = Estimate(3300.0, 3250.0, 3350.0, 40)
+    plain, beside = (hp_known(unlisted, "R-410A", False, fan_on) for fan_on in (None, late))
+    assert plain.limit_kpa is not None and beside.limit_kpa is not None
+    assert plain.limit_kpa == pytest.approx(bubble_kpa("R-410A", 52.0))
+    assert beside.limit_kpa > late.upper_kpa + 300.0
+    early = Estimate(1500.0, 1480.0, 1520.0, 40)
+    assert hp_known(unlisted, "R-410A", False, early).limit_kpa == plain.limit_kpa

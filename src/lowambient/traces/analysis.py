@@ -109,14 +109,15 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
     from_split = state.from_what == SPLIT
     suction_noise = noise_kpa(at_switch["suction_kpa"], ~state.on)
     head_noise = noise_kpa(trace.head_kpa, ~state.on)
-    of_low, of_high = (each(known, trace.refrigerant, from_split) for each in (lp_known, hp_known))
+    fans = fan_switching(trace, state, cooling_samples(trace, known), (known.fan_on_kpa, known.fan_off_kpa), head_noise)
+    of_low = lp_known(known, trace.refrigerant, from_split)
+    of_high = hp_known(known, trace.refrigerant, from_split, fans.on)
     low = low_pressure(at_switch, state, seen, of_low, suction_noise)
     high = high_pressure(trace, state, seen, of_high, head_noise)
     usual_reset = usual_kpa(trace.refrigerant, "lp reset", known.barometric_kpa) if trace.refrigerant else None
     is_low = low.trips(seen, trace.step_s) & ~(high.probability > low.probability)
     known_reset = (known.lp_reset_kpa, usual_reset)
     reset = lp_reset(at_switch, seen, is_low, known_reset, suction_noise, from_split)
-    fans = fan_switching(trace, state, cooling_samples(trace, known), (known.fan_on_kpa, known.fan_off_kpa), head_noise)
     reset_kpa = reset.kpa if reset else known.lp_reset_kpa or usual_reset
     blur = float(np.hypot(suction_noise, REPEATABILITY_KPA))
     found: dict[str, Estimate | None] = {

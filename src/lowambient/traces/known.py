@@ -19,6 +19,9 @@ UNSURE_LIMIT = 1.4
 """How far from the list a switch may act where the refrigerant is in doubt (judgement)."""
 COOLEST_HP_CUT_OUT_C = 52.0
 """A high-pressure switch that acts below that would stop cooling on a hot day (judgement)."""
+OVER_FANS = 1.2
+"""Least share of where fans come on at which a high-pressure switch may act: they come on to keep head well under it
+(judgement; R-410A at 415 psig against 600 psig and more: 1.4)."""
 HP_CUT_OUT_BUBBLE_C = 66.0
 """Usual high-pressure cut-outs act near there whatever the refrigerant (R-410A at 644 psig: 66 degC, computed)."""
 SENSOR_ERROR_KPA = 20.0
@@ -89,15 +92,16 @@ def lp_known(listed: Listed, refrigerant: str | None, from_split: bool) -> Known
     )
 
 
-def hp_known(listed: Listed, refrigerant: str | None, from_split: bool) -> Known:
-    """The high-pressure switch; arguments as in `lp_known`."""
+def hp_known(listed: Listed, refrigerant: str | None, from_split: bool, fan_on: Estimate | None) -> Known:
+    """The high-pressure switch; arguments as in `lp_known`, and where fans were found to come on."""
+    over_fans = OVER_FANS * fan_on.lower_kpa if fan_on else 0.0
     if refrigerant is None:
-        limit = None if listed.hp_cut_out_kpa is None else listed.hp_cut_out_kpa / UNSURE_LIMIT
+        limit = None if listed.hp_cut_out_kpa is None else max(listed.hp_cut_out_kpa / UNSURE_LIMIT, over_fans)
         return Known(listed.hp_cut_out_kpa, None, limit, from_split=from_split)
     usual = usual_kpa(refrigerant, "hp cut-out", listed.barometric_kpa) or float(
         bubble_kpa(refrigerant, HP_CUT_OUT_BUBBLE_C)
     )
-    limit = float(bubble_kpa(refrigerant, COOLEST_HP_CUT_OUT_C))
+    limit = max(float(bubble_kpa(refrigerant, COOLEST_HP_CUT_OUT_C)), over_fans)
     return Known(listed.hp_cut_out_kpa, usual, limit, from_split=from_split)
 
 
