@@ -38,11 +38,12 @@ def test_refrigeration_is_taken_to_pump_down_unless_the_list_denies_it(
 
 
 def test_a_high_pressure_switch_acts_well_above_where_fans_come_on() -> None:
-    """Factory fan switches of R-410A at 415 psig, high-pressure switches at 600 and more (common practice; no source)."""
+    """Factory fan switches of R-410A at 415 psig, high-pressure switches at 600 or more (common practice)."""
     unlisted = Listed("U", "1", "R-410A", ATMOSPHERE_KPA)
     late = Estimate(3300.0, 3250.0, 3350.0, 40)
     plain, beside = (hp_known(unlisted, "R-410A", False, fan_on) for fan_on in (None, late))
-    assert plain.limit_kpa is not None and beside.limit_kpa is not None
+    assert plain.limit_kpa is not None
+    assert beside.limit_kpa is not None
     assert plain.limit_kpa == pytest.approx(bubble_kpa("R-410A", 52.0))
     assert beside.limit_kpa > late.upper_kpa + 300.0
     early = Estimate(1500.0, 1480.0, 1520.0, 40)
