@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import median_filter
 
 from lowambient.traces.circuit import Array, Trace
 from lowambient.traces.ranks import median
@@ -12,6 +13,7 @@ from lowambient.traces.stops import Stops
 STEADY_AFTER_S = 300.0
 FEWEST_SETTLED = 3
 AS_RUN_S = 600.0
+PEAKED_S = 600.0
 
 
 @dataclass(frozen=True)
@@ -20,7 +22,8 @@ class Side:
 
     Arrays (stops,): `at_s`, `reading_kpa` and `rate_kpa_s` at each stop; `opened` and `other_opened`, what this and the
     other switch showed; `run_kpa` and `run_sd_kpa`, the middle and scatter of the run that ended. `steady_kpa`: all
-    settled readings. `rested_kpa` (stops,): the channel at the end of the rest. Arrays (runs,): `runs_kpa`, how far
+    settled readings. `rested_kpa` (stops,): the channel at the end of the rest, and `peaked_kpa` the most it had been
+    ten minutes before that, NaN where the rest is no longer. Arrays (runs,): `runs_kpa`, how far
     each run settled, and `runs_at_s`, when it ended.
     """
 
@@ -36,6 +39,7 @@ class Side:
     run_kpa: Array
     run_sd_kpa: Array
     rested_kpa: Array
+    peaked_kpa: Array
 
 
 def low_side(trace: Trace, running: Running, stops: Stops) -> Side:
@@ -71,6 +75,7 @@ def _side(sign: float, channels: tuple[Array, Array], running: Running, stops: S
         run_kpa=middle,
         run_sd_kpa=scatter,
         rested_kpa=_rested(channel, stops),
+        peaked_kpa=_peaked(channel, running.at_s, stops),
     )
 
 
@@ -78,6 +83,18 @@ def _rested(channel: Array, stops: Stops) -> Array:
     """Median of the last three readings of each rest; NaN where one is missing."""
     last, before, earlier = (channel[np.maximum(stops.last_off - back, stops.first_off)] for back in range(3))
     return np.maximum(np.minimum(last, before), np.minimum(np.maximum(last, before), earlier))
+
+
+def _peaked(channel: Array, at_s: Array, stops: Stops) -> Array:
+    """The most that a median of three readings came to in each rest until PEAKED_S before its end."""
+    until = np.searchsorted(at_s, at_s[stops.last_off] - PEAKED_S)
+    long = np.flatnonzero(until > stops.first_off)
+    found = np.full(len(stops), np.nan)
+    if len(long):
+        smooth = np.nan_to_num(median_filter(channel, size=3, mode="nearest"), nan=-np.inf)
+        bounds = np.stack([stops.first_off[long], until[long]], axis=1).ravel()
+        found[long] = np.maximum.reduceat(smooth, bounds)[::2]
+    return found
 
 
 def _steady(channel: Array, running: Running) -> Array:
