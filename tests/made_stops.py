@@ -55,4 +55,5 @@ def made_side(reading_kpa: list[float], run_kpa: list[float], opened: float = np
         run_kpa=np.array(run_kpa),
         run_sd_kpa=np.full(count, 5.0),
         rested_kpa=unknown,
+        peaked_kpa=unknown,
     )

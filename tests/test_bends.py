@@ -123,6 +123,29 @@ def test_a_start_that_fails_between_samples_stirs_the_pressures():
     assert found[0][0] == pytest.approx(600, abs=2)
 
 
+@pytest.mark.parametrize(("falls_to", "stirred"), [(110.0, False), (75.0, True)])
+def test_a_valve_that_opens_onto_a_warm_coil_is_no_start(falls_to, stirred):
+    """Low side held 40 psi over head by a warm coil: an open valve brings it down to head, a start takes it lower."""
+    suction, head = np.full(120, kpa(150.0)), np.full(120, kpa(110.0))
+    suction[60:] = kpa(falls_to)
+    minutes = replace(trace_with(suction, head, np.full(120, np.nan)), at_s=60.0 * np.arange(120), step_s=60.0)
+    assert stirs(minutes, (8.0, 8.0)).any() == stirred
+
+
+def test_a_circuit_that_hardly_parts_in_the_cold_runs():
+    """R-290 at one minute in a week of cold nights: head a half over suction for hours, three over it at noon, level at
+    rest; the gap between its two widest states lies above the cold runs."""
+    minute = np.arange(4 * 1440)
+    runs = minute % 240 >= 120
+    noon = (minute % 1440 >= 600) & (minute % 1440 < 700)
+    suction = np.where(runs, np.where(noon, 250.0, 420.0), 480.0)
+    head = np.where(runs, np.where(noon, 1100.0, 640.0), 480.0)
+    noise = np.random.default_rng(4).normal(0, 7.0, (2, len(minute)))
+    made = trace_with(suction + noise[0], head + noise[1], np.full(len(minute), np.nan))
+    state = running(replace(made, at_s=60.0 * minute, step_s=60.0))
+    assert (state.on == runs).mean() > 0.97
+
+
 def pumped_down(*, heats=False):
     """R-22 at ten seconds, three times: 20 min of running at 60 over 250 psig, a minute of pump-down once the call is
     gone, 20 min of standing at 30 over 140 psig with the solenoid shut; while it `heats`, at 60 over 250 again."""

@@ -188,6 +188,15 @@ def test_a_reset_that_most_starts_come_from_under_is_none(rested_kpa: float, den
     assert habits_of(side, seen, known, BLUR).reset_kpa == (None if denied else 600.0)
 
 
+@pytest.mark.parametrize(("peaked_kpa", "let_go"), [(440.0, True), (395.0, False)])
+def test_a_start_on_falling_pressure_is_no_closing_switch(peaked_kpa: float, let_go: bool) -> None:
+    """Suction climbs to 440 kPa after a stop and has fallen to 390 when a start comes 22 minutes later (physics)."""
+    seen = made_stops([150.0] * 12, [1320.0] * 12, wait_s=60.0)
+    side = replace(made_side([250.0] * 12, [300.0] * 12), rested_kpa=np.full(12, 390.0))
+    found = habits_of(replace(side, peaked_kpa=np.full(12, peaked_kpa)), seen, KNOWN, BLUR).let_go
+    assert found.tolist() == [let_go] * 12
+
+
 def test_starts_that_a_delay_lets_run_under_the_cut_out_are_trips_though_the_list_has_the_reset_too_high() -> None:
     """A start delay of three minutes and a timer of five (common practice), in a comfort unit that tries on and on."""
     seen = made_stops([165.0] * 40 + [1800.0] * 5, [300.0] * 40 + [3000.0] * 5, wait_s=30.0)

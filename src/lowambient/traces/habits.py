@@ -30,8 +30,8 @@ FEWEST_LONG, SHARE_BETWEEN = 5, 0.5
 SLOWEST_FOR_TIMERS_S = 120.0
 """A slower log does not show how long a rest was."""
 FALLEN_BY = 4.0
-"""Deviations by which a low side has fallen from its peak when a start comes: no switch closes on falling pressure, so
-it had let go by then (physics)."""
+"""Deviations by which a low side has fallen from its peak when a start comes: no low-pressure switch closes on falling
+pressure, so it had let go by then (physics)."""
 SOON_FROM_S, SOON_S = 600.0, 5400.0
 """A rest longer than any timer's, and shorter than anybody takes to come (judgement)."""
 FEWEST_STARTS, FORCED_SHARE, DENIED_SHARE, WELL_OVER = 10, 0.05, 0.25, 1.05
@@ -189,7 +189,7 @@ def _let_go(side: Side, stops: Stops, timed: Mask, known: Known, blur: float) ->
     if known.pumps_down:
         return np.zeros(len(stops), dtype=bool)
     over = side.rested_kpa > _lets_go_kpa(side, stops, known) + SURE_BY * blur
-    over |= side.peaked_kpa > side.rested_kpa + FALLEN_BY * blur
+    over |= (side.sign < 0) & (side.peaked_kpa > side.rested_kpa + FALLEN_BY * blur)
     return np.asarray(over & ~timed & (stops.off_s > SOON_FROM_S) & (stops.off_s < SOON_S))
 
 

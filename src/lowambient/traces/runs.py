@@ -7,7 +7,7 @@ from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import maximum_filter1d, median_filter
+from scipy.ndimage import maximum_filter1d, median_filter, minimum_filter1d
 
 from lowambient.traces.bends import state_from_bends
 from lowambient.traces.circuit import GAP_STEPS, SHORTEST_GAP_S, Array, Mask, Trace
@@ -25,6 +25,9 @@ RESTING_LOG_RATIO = 0.2
 """The same under which it surely rests: 1.22; a settled circuit stands near 1, with sensors that disagree by 15 %."""
 HIGHEST_REST = 0.45
 """Log ratio at which no circuit runs and some rest (judgement)."""
+HEAD_RUNS, HELD_S, FEWEST_HELD, HELD_WITHIN = 1.2, 900.0, 3, 0.2
+"""Head over where it comes level that only running keeps up, for so long, over so many samples, at a log ratio that
+stays within so much (judgement)."""
 ALIKE_LOG_RATIO, APART_LOG_RATIO, FEWEST_TO_JUDGE = 0.08, 1.0, 20
 RUNNING_SHARE_OF_CURRENT = 0.3
 """Share of the circuit's usual running current above which it runs (judgement: heaters are under, part load above)."""
@@ -177,7 +180,7 @@ def _split_state(trace: Trace, ratio: Array) -> Array:
         return state
     everywhere = np.ones(len(told), dtype=bool)
     noises = noise_kpa(suction[told], everywhere), noise_kpa(head[told], everywhere)
-    limits = _split_limits(ratio)
+    limits = _split_limits(ratio, head, trace.step_s)
     gaps = np.diff(trace.at_s[told], prepend=-np.inf) > max(GAP_STEPS * trace.step_s, SHORTEST_GAP_S)
     bounds = np.append(np.flatnonzero(gaps), len(told))
     for begin, end in pairwise(bounds.tolist()):
@@ -214,9 +217,13 @@ def _without_pumped_down(trace: Trace, split: Array) -> Array:
     return state
 
 
+def _known(values: Array) -> Array:
+    return values[np.isfinite(values)]
+
+
 def _median_known(values: Array) -> float:
     """Median of what is known; NaN of nothing."""
-    known = values[np.isfinite(values)]
+    known = _known(values)
     return median(known) if len(known) else np.nan
 
 
@@ -275,11 +282,13 @@ def _knees(ratio: Array, signs: Array, begins: Indices, edges: Indices, ends: In
     return knees
 
 
-def _split_limits(ratio: Array) -> tuple[float, float]:
+def _split_limits(ratio: Array, head: Array, step_s: float) -> tuple[float, float]:
     """Log ratios under which a circuit rests and over which it runs: about the gap between its own two states.
 
     Two states are believed where the lower one is near rest and few samples lie between (Otsu's threshold); else the
-    usual limits are taken. A low side that stays colder than the outdoor coil never comes quite level.
+    usual limits are taken. A low side that stays colder than the outdoor coil never comes quite level. Nor are they
+    believed where head, while the sides stay between the usual limit and such a gap, stands over where they come level:
+    then the circuit runs, in air so cold that they hardly part.
     """
     seen = ratio[np.isfinite(ratio)]
     if len(seen) < FEWEST_TO_JUDGE:
@@ -295,4 +304,11 @@ def _split_limits(ratio: Array) -> tuple[float, float]:
     if not enough or not low[best] < HIGHEST_REST or high[best] - low[best] < RUNNING_LOG_RATIO:
         return RESTING_LOG_RATIO, RUNNING_LOG_RATIO
     step = high[best] - low[best]
-    return float(low[best] + 0.3 * step), float(low[best] + 0.5 * step)
+    resting, running = float(low[best] + 0.3 * step), float(low[best] + 0.5 * step)
+    held = max(FEWEST_HELD, round(HELD_S / step_s)) if step_s > 0 else FEWEST_HELD
+    least, most = minimum_filter1d(ratio, held), maximum_filter1d(ratio, held)
+    between_both = (least > RUNNING_LOG_RATIO) & (most < running) & (most - least < HELD_WITHIN)
+    level, lifted = (_known(head[each]) for each in (ratio < RESTING_LOG_RATIO, between_both))
+    if min(len(level), len(lifted)) >= FEWEST_TO_JUDGE and median(lifted) > HEAD_RUNS * median(level):
+        return RESTING_LOG_RATIO, RUNNING_LOG_RATIO
+    return resting, running

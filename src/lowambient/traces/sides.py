@@ -14,6 +14,7 @@ STEADY_AFTER_S = 300.0
 FEWEST_SETTLED = 3
 AS_RUN_S = 600.0
 PEAKED_S = 600.0
+"""Longer before a start, a peak is no late closing of a slow switch (judgement)."""
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,8 @@ FASTEST_UNSEEN_S = 20.0
 STIRRED, STIRRED_ONCE, STIRRED_DRIFT = 5.0, 7.0, 1.0
 """Deviations of a reading, both pressures together, from what they stood at, in two samples or in one, beyond so many
 times their drift (judgement)."""
+HELD_OVER, CAME_WITHIN = 4.0, 3.0
+"""Deviations by which suction stood over head, and within which it came to it, when a valve opened (judgement)."""
 STANDARD = 3
 """Samples before each one that it is compared with; none across a gap of the log."""
 SLOWEST_FOR_TWO_S = 120.0
@@ -35,16 +37,29 @@ def stirs(trace: Trace, noises_kpa: tuple[float, float]) -> Mask:
         twice = np.hypot((suction + later[0]) / 2, (head + later[1]) / 2)
         stirred = (once > STIRRED_ONCE) | (twice > STIRRED)
     about_gap = np.convolve(trace.gap_before, np.ones(STANDARD + 1))[1 : len(trace) + 1] > 0
-    return np.asarray(stirred & (head > -1.0) & ~about_gap)
+    return np.asarray(stirred & (head > -1.0) & ~about_gap & ~_came_level(trace, noises_kpa))
+
+
+def _came_level(trace: Trace, noises_kpa: tuple[float, float]) -> Mask:
+    """Samples at which suction, held over head by a warm coil, falls to it and no lower: a valve opened."""
+    suction, head = trace["suction_kpa"], trace.head_kpa
+    doubt = float(np.hypot(*noises_kpa))
+    return np.asarray(
+        (_stood(suction) - _stood(head) > HELD_OVER * doubt) & (np.abs(suction - head) < CAME_WITHIN * doubt)
+    )
+
+
+def _stood(channel: Array) -> Array:
+    """Median of the three samples before each one."""
+    one, two, three = (np.roll(channel, back) for back in (1, 2, 3))
+    return np.asarray(np.maximum(np.minimum(one, two), np.minimum(np.maximum(one, two), three)))
 
 
 def _off(channel: Array, noise_kpa: float, ahead: int = 0) -> Array:
     """How far the channel, so many samples on, is from the three samples before each one, in deviations of a reading
     and beyond their drift; 0 where one is missing."""
-    one, two, three = (np.roll(channel, back) for back in (1, 2, 3))
-    drift = STIRRED_DRIFT * np.abs(one - three)
-    middle = np.maximum(np.minimum(one, two), np.minimum(np.maximum(one, two), three))
-    moved = np.roll(channel, -ahead) - middle
+    drift = STIRRED_DRIFT * np.abs(np.roll(channel, 1) - np.roll(channel, 3))
+    moved = np.append(channel[ahead:], np.full(min(ahead, len(channel)), np.nan)) - _stood(channel)
     return np.asarray(np.nan_to_num(np.sign(moved) * np.maximum(np.abs(moved) - drift, 0.0) / noise_kpa))
 
 
