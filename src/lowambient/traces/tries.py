@@ -37,7 +37,9 @@ def stirs(trace: Trace, noises_kpa: tuple[float, float]) -> Mask:
         twice = np.hypot((suction + later[0]) / 2, (head + later[1]) / 2)
         stirred = (once > STIRRED_ONCE) | (twice > STIRRED)
     about_gap = np.convolve(trace.gap_before, np.ones(STANDARD + 1))[1 : len(trace) + 1] > 0
-    return np.asarray(stirred & (head > -1.0) & ~about_gap & ~_came_level(trace, noises_kpa))
+    level = _came_level(trace, noises_kpa)
+    level[:-1] |= level[1:]
+    return np.asarray(stirred & (head > -1.0) & ~about_gap & ~level)
 
 
 def _came_level(trace: Trace, noises_kpa: tuple[float, float]) -> Mask:
