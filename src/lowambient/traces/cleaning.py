@@ -121,7 +121,7 @@ def _spikes(trace: Trace) -> tuple[Trace, list[Fault]]:
             changed[channel] = values.copy()
             changed[channel][lone] = np.nan
             ends = trace.at_s[lone[[0, -1]]]
-            sentence = f"{len(lone)} lone readings far from both neighbours were set aside"
+            sentence = f"lone readings far from both neighbours, set aside: {len(lone)}"
             faults.append(Fault(channel, "spikes", float(ends[0]), float(ends[1]), SET_ASIDE, sentence))
     return trace.with_channels(**changed), faults
 

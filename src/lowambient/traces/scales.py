@@ -87,8 +87,10 @@ def misfit(trace: Trace, listed: Listed) -> Misfit | None:
     if closest is not None:
         return Misfit(closest.text, f"{broken}; as {closest.text} they fit", closest)
     units = [each.text for each in others if each.text != GAUGE and _fits(trace, each, seen)]
-    might = units + [f"{name} instead of {trace.refrigerant}" for name in _refrigerants_that_fit(trace, seen)]
-    cannot = f"{broken}, which {trace.refrigerant} cannot: {' or '.join(might) or 'a sensor is wrong'}"
+    names = _refrigerants_that_fit(trace, seen)
+    might = [*units, *([f"{' or '.join(names)} in it"] if names else [])]
+    perhaps = f"perhaps {', or '.join(might)}" if might else "a sensor is wrong"
+    cannot = f"{broken}, which {trace.refrigerant} cannot: {perhaps}"
     if units:
         return Misfit(UNIT_IN_DOUBT, f"{cannot}; saturation temperatures and set-points are set aside")
     return Misfit("refrigerant or pressure does not fit", f"{cannot}; saturation temperatures are set aside")
