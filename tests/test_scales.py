@@ -198,7 +198,7 @@ def test_a_lone_reading_of_a_slow_log_is_a_spike_only_far_out_of_the_circuits_ra
 
 
 def test_absolute_pressures_below_a_vacuum_are_gauge_pressures() -> None:
-    """A freezer that runs at -45 degC: R-507A at 0.82 bar, which a gauge shows as 0.2 bar of vacuum."""
+    """A low side drawn down to -58 degC: R-507A at 57 kPa (computed), which a gauge shows as 44 kPa of vacuum."""
     right = running(20.0, -58.0, 5.0, "R-507A")
     gauge = right.with_channels(**{tap: right[tap] - ATMOSPHERE_KPA for tap in ("suction_kpa", "liquid_kpa")})
     told = misfit(gauge, BOX)
@@ -221,7 +221,7 @@ def test_gauge_pressures_that_stand_but_a_little_low_lean() -> None:
 
 
 def test_a_circuit_that_never_settles_is_read_in_psi_only_where_nothing_else_lets_it_run() -> None:
-    """R-22 at 40/5 degC in psi reads 46 K under outdoor air; at 30/-5 degC bar taken for psi would do as well."""
+    """R-22 at 40/5 degC in psi reads 32 K under air at 18 degC (computed); at 22/-12 degC as bar it would run too."""
     for condenses_c, evaporates_c, fault in ((40.0, 5.0, "psi taken for kPa"), (22.0, -12.0, UNIT_IN_DOUBT)):
         right = running(condenses_c, evaporates_c, 18.0, "R-22")
         assert misfit(right, COMFORT) is None
@@ -232,7 +232,7 @@ def test_a_circuit_that_never_settles_is_read_in_psi_only_where_nothing_else_let
 
 @pytest.mark.parametrize(("listed", "is_right"), [(replace(BOX, space_c=2.0), False), (BOX, False), (COMFORT, True)])
 def test_a_coil_warmer_than_what_it_cools_tells_of_another_refrigerant(listed: Listed, is_right: bool) -> None:
-    """R-404A at 28/-7 degC would be R-134a at 13 degC on the low side: no coil for a cooler."""
+    """R-404A at 28/-7 degC would be R-134a at 14 degC on the low side (computed): no coil for a cooler."""
     pressures = running(28.0, -7.0, 10.0, "R-404A")
     taken = replace(pressures, refrigerant="R-134a")
     assert taken.dew_c("suction_kpa")[0] > 11.0
@@ -241,7 +241,7 @@ def test_a_coil_warmer_than_what_it_cools_tells_of_another_refrigerant(listed: L
 
 
 def test_a_circuit_of_unlisted_duty_cools_a_room_where_its_air_or_refrigerant_says_so() -> None:
-    """R-407C stands 7 K colder than R-410A would: so may a charge that lies in a box, none that lies outdoors."""
+    """So may a charge stand that lies in a box 9 K colder than outdoors, and none that lies outdoors."""
     air_c = swinging(0.0, 8.0)
     unknown = replace(COMFORT, duty=None)
     cold = standing(air_c - 9.0, air_c, "R-22")

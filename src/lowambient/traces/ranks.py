@@ -27,5 +27,15 @@ def quantiles(values: Array, shares: Sequence[float]) -> Array:
 
 def middle(values: Array) -> float:
     """The median of what is known; NaN where most values are NaN."""
-    known = values[np.isfinite(values)]
-    return median(known) if 2 * len(known) > len(values) else np.nan
+    told = known(values)
+    return median(told) if 2 * len(told) > len(values) else np.nan
+
+
+def known(values: Array) -> Array:
+    """What of some values is neither NaN nor infinite."""
+    return values[np.isfinite(values)]
+
+
+def median_of_three(one: Array, two: Array, three: Array) -> Array:
+    """The middle one of three values at each place (values,), NaN where one of them is."""
+    return np.asarray(np.maximum(np.minimum(one, two), np.minimum(np.maximum(one, two), three)))

@@ -12,7 +12,7 @@ from scipy.ndimage import maximum_filter1d, median_filter, minimum_filter1d
 from lowambient.traces.bends import state_from_bends
 from lowambient.traces.circuit import GAP_STEPS, SHORTEST_GAP_S, Array, Mask, Trace
 from lowambient.traces.noise import noise_kpa
-from lowambient.traces.ranks import median, quantiles
+from lowambient.traces.ranks import known, median, quantiles
 
 Indices = npt.NDArray[np.int64]
 Number = TypeVar("Number", np.float64, np.int64)
@@ -217,14 +217,10 @@ def _without_pumped_down(trace: Trace, split: Array) -> Array:
     return state
 
 
-def _known(values: Array) -> Array:
-    return values[np.isfinite(values)]
-
-
 def _median_known(values: Array) -> float:
     """Median of what is known; NaN of nothing."""
-    known = _known(values)
-    return median(known) if len(known) else np.nan
+    told = known(values)
+    return median(told) if len(told) else np.nan
 
 
 def _that_part(state: Array, beyond: Array) -> Array:
@@ -305,10 +301,18 @@ def _split_limits(ratio: Array, head: Array, step_s: float) -> tuple[float, floa
         return RESTING_LOG_RATIO, RUNNING_LOG_RATIO
     step = high[best] - low[best]
     resting, running = float(low[best] + 0.3 * step), float(low[best] + 0.5 * step)
-    held = max(FEWEST_HELD, round(HELD_S / step_s)) if step_s > 0 else FEWEST_HELD
-    least, most = minimum_filter1d(ratio, held), maximum_filter1d(ratio, held)
-    between_both = (least > RUNNING_LOG_RATIO) & (most < running) & (most - least < HELD_WITHIN)
-    level, lifted = (_known(head[each]) for each in (ratio < RESTING_LOG_RATIO, between_both))
-    if min(len(level), len(lifted)) >= FEWEST_TO_JUDGE and median(lifted) > HEAD_RUNS * median(level):
+    if _runs_between(ratio, head, step_s, running):
         return RESTING_LOG_RATIO, RUNNING_LOG_RATIO
     return resting, running
+
+
+def _runs_between(ratio: Array, head: Array, step_s: float, running: float) -> bool:
+    """Whether head, while the log ratio holds between the usual limit and `running`, is what only running keeps up."""
+    told = np.isfinite(ratio)
+    held = max(FEWEST_HELD, round(HELD_S / step_s)) if step_s > 0 else FEWEST_HELD
+    least = minimum_filter1d(np.where(told, ratio, np.inf), held)
+    most = maximum_filter1d(np.where(told, ratio, -np.inf), held)
+    holds = told & (least > RUNNING_LOG_RATIO) & (most < running) & (most - least < HELD_WITHIN)
+    level, lifted = (known(head[each]) for each in (ratio < RESTING_LOG_RATIO, holds))
+    enough = min(len(level), len(lifted)) >= FEWEST_TO_JUDGE
+    return enough and median(lifted) > HEAD_RUNS * median(level)

@@ -30,7 +30,8 @@ NOISE_AT_VACUUM_KPA, FEWEST_BELOW, SHARE_BELOW = -40.0, 20, 0.002
 """As far under a vacuum noise and a sensor's error may carry a reading of an absolute pressure; and how many readings
 farther below, at least and of all, are no flaws (judgement)."""
 USUAL = ("R-22", "R-32", "R-134a", "R-290", "R-404A", "R-407A", "R-407C", "R-410A", "R-448A", "R-454B", "R-513A")
-"""Refrigerants that may be in a unit that is listed with another (common practice; no source)."""
+"""Refrigerants that may be in a unit that is listed with another (common practice; no source); R-507A stands where
+R-404A does within a kelvin, R-449A where R-448A does."""
 KPA_A_PSI, KPA_A_BAR = 6.894757, 100.0
 
 
@@ -58,7 +59,7 @@ UNIT_IN_DOUBT = "unit of pressure in doubt"
 
 
 def readings(barometric_kpa: float) -> list[Reading]:
-    """Ways in which pressures are misread: gauge for absolute, one unit for another."""
+    """Ways in which pressures are misread: gauge for absolute first, then one unit for another."""
     units = (("psi", KPA_A_PSI), ("kPa", 1.0), ("bar", KPA_A_BAR))
     others = [
         Reading(f"{written} taken for {said}", _in_unit(kpa_written / kpa_said, barometric_kpa))
@@ -78,15 +79,22 @@ def misfit(trace: Trace, listed: Listed) -> Misfit | None:
     if trace.refrigerant is None:
         return None
     seen = see(trace, listed)
-    others = [each for each in readings(listed.barometric_kpa) if not (seen.cools_a_box and each.text == GAUGE)]
+    gauge, *units = readings(listed.barometric_kpa)
     vacuum = _below_vacuum(trace)
-    closest = _gauge(trace, listed, seen) if vacuum else _closest(trace, others, seen)
+    if vacuum:
+        closest = gauge if _fits(trace, gauge, seen) else None
+    else:
+        closest = _closest(trace, units if seen.cools_a_box else [gauge, *units], seen)
     if closest is None and not vacuum and _fits(trace, AS_GIVEN, seen):
         return None
     broken = f"{vacuum} readings lie below a vacuum" if vacuum else _broken(trace, seen)
     if closest is not None:
         return Misfit(closest.text, f"{broken}; as {closest.text} they fit", closest)
-    units = [each.text for each in others if each.text != GAUGE and _fits(trace, each, seen)]
+    return _unexplained(trace, broken, [each.text for each in units if _fits(trace, each, seen)], seen)
+
+
+def _unexplained(trace: Trace, broken: str, units: list[str], seen: Seen) -> Misfit:
+    """What might explain pressures that no one reading does: `units` of measure, other refrigerants, a sensor."""
     names = _refrigerants_that_fit(trace, seen)
     might = [*units, *([f"{' or '.join(names)} in it"] if names else [])]
     perhaps = f"perhaps {', or '.join(might)}" if might else "a sensor is wrong"
@@ -100,11 +108,6 @@ def _below_vacuum(trace: Trace) -> int:
     """How many readings of suction are below what an absolute pressure can be; 0 where so few may be flaws."""
     below = int(np.count_nonzero(trace["suction_kpa"] < NOISE_AT_VACUUM_KPA))
     return below if below >= max(FEWEST_BELOW, SHARE_BELOW * len(trace)) else 0
-
-
-def _gauge(trace: Trace, listed: Listed, seen: Seen) -> Reading | None:
-    gauge = readings(listed.barometric_kpa)[0]
-    return gauge if _fits(trace, gauge, seen) else None
 
 
 def _refrigerants_that_fit(trace: Trace, seen: Seen) -> list[str]:
@@ -197,10 +200,8 @@ def _runs(trace: Trace, reading: Reading, seen: Seen) -> bool:
     """Whether a running circuit condenses above where its charge may lie, and evaporates where coils do."""
     if len(seen.runs) == 0:
         return True
-    dives = np.isnan(_evaporating_c(trace, reading, seen))  # under the refrigerant's table, as in a pump-down
-    return _condenses(trace, reading, seen) and (
-        dives or _evaporating_c(trace, reading, seen) < seen.warmest_evaporating_c
-    )
+    warmer_k = _evaporating_c(trace, reading, seen) - seen.warmest_evaporating_c
+    return _condenses(trace, reading, seen) and not warmer_k >= 0  # NaN: under the table, as in a pump-down
 
 
 def _condenses(trace: Trace, reading: Reading, seen: Seen) -> bool:
@@ -231,9 +232,8 @@ def _broken(trace: Trace, seen: Seen) -> str:
     """What does not fit, in words."""
     standing = not _stands(trace, AS_GIVEN, seen) or _runs(trace, AS_GIVEN, seen)
     if not standing and _condenses(trace, AS_GIVEN, seen):
-        return (
-            f"in running it evaporates at {_evaporating_c(trace, AS_GIVEN, seen):.0f} degC, not under the air it cools"
-        )
+        warmer_k = _evaporating_c(trace, AS_GIVEN, seen) - seen.warmest_evaporating_c
+        return f"in running it evaporates {warmer_k:.0f} K over what could cool its air"
     where, kpa, which = (
         ("at rest", trace["suction_kpa"], seen.rests) if standing else ("in running", trace.head_kpa, seen.runs)
     )

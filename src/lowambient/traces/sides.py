@@ -3,10 +3,9 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import median_filter
 
 from lowambient.traces.circuit import Array, Trace
-from lowambient.traces.ranks import median
+from lowambient.traces.ranks import median, median_of_three
 from lowambient.traces.runs import Running
 from lowambient.traces.stops import Stops
 
@@ -24,8 +23,8 @@ class Side:
     Arrays (stops,): `at_s`, `reading_kpa` and `rate_kpa_s` at each stop; `opened` and `other_opened`, what this and the
     other switch showed; `run_kpa` and `run_sd_kpa`, the middle and scatter of the run that ended. `steady_kpa`: all
     settled readings. `rested_kpa` (stops,): the channel at the end of the rest, and `peaked_kpa` the most it had been
-    ten minutes before that, NaN where the rest is no longer. Arrays (runs,): `runs_kpa`, how far
-    each run settled, and `runs_at_s`, when it ended.
+    until ten minutes before that, NaN where the rest is no longer. Arrays (runs,): `runs_kpa`, how far each run
+    settled, and `runs_at_s`, when it ended.
     """
 
     sign: float
@@ -82,8 +81,7 @@ def _side(sign: float, channels: tuple[Array, Array], running: Running, stops: S
 
 def _rested(channel: Array, stops: Stops) -> Array:
     """Median of the last three readings of each rest; NaN where one is missing."""
-    last, before, earlier = (channel[np.maximum(stops.last_off - back, stops.first_off)] for back in range(3))
-    return np.maximum(np.minimum(last, before), np.minimum(np.maximum(last, before), earlier))
+    return median_of_three(*(channel[np.maximum(stops.last_off - back, stops.first_off)] for back in range(3)))
 
 
 def _peaked(channel: Array, at_s: Array, stops: Stops) -> Array:
@@ -92,7 +90,8 @@ def _peaked(channel: Array, at_s: Array, stops: Stops) -> Array:
     long = np.flatnonzero(until > stops.first_off)
     found = np.full(len(stops), np.nan)
     if len(long):
-        smooth = np.nan_to_num(median_filter(channel, size=3, mode="nearest"), nan=-np.inf)
+        smooth = median_of_three(np.roll(channel, 1), channel, np.roll(channel, -1))
+        smooth = np.where(np.isnan(smooth), -np.inf, smooth)
         bounds = np.stack([stops.first_off[long], until[long]], axis=1).ravel()
         found[long] = np.maximum.reduceat(smooth, bounds)[::2]
     return found

@@ -3,6 +3,7 @@
 import numpy as np
 
 from lowambient.traces.circuit import Array, Mask, Trace
+from lowambient.traces.ranks import median_of_three
 from lowambient.traces.runs import Indices
 
 FASTEST_UNSEEN_S = 20.0
@@ -53,8 +54,7 @@ def _came_level(trace: Trace, noises_kpa: tuple[float, float]) -> Mask:
 
 def _stood(channel: Array) -> Array:
     """Median of the three samples before each one."""
-    one, two, three = (np.roll(channel, back) for back in (1, 2, 3))
-    return np.asarray(np.maximum(np.minimum(one, two), np.minimum(np.maximum(one, two), three)))
+    return median_of_three(*(np.roll(channel, back) for back in range(1, STANDARD + 1)))
 
 
 def _off(channel: Array, noise_kpa: float, ahead: int = 0) -> Array:

@@ -20,12 +20,14 @@ COLDEST_BOX_C, WARMEST_ROOM_C = -30.0, 25.0
 COLDER_THAN_INDOORS_C = 10.0
 """Above it the charge may lie in the indoor coil and stand at the indoor temperature (judgement)."""
 WARMEST_COIL_C = 25.0
+"""No coil that cools a room evaporates over it (judgement)."""
 WARMEST_BOX_C, SENSOR_K = 10.0, 4.0
 """Above what a box is a room; and how far evaporating may seem to lie over the air that is cooled, or a charge under
 it, though heat flows the other way: errors of sensors (judgement)."""
 AIR_CONDITIONING = ("R-32", "R-410A", "R-454B")
 """Refrigerants that common practice does not put into coolers and freezers."""
 FEWEST, ENOUGH = 20, 3000
+"""Samples that show a state, and as many as are looked at (judgement)."""
 
 
 @dataclass(frozen=True)
