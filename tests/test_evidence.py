@@ -188,6 +188,21 @@ def test_a_reset_that_most_starts_come_from_under_is_none(rested_kpa: float, den
     assert habits_of(side, seen, known, BLUR).reset_kpa == (None if denied else 600.0)
 
 
+@pytest.mark.parametrize(("wait_s", "hides_a_pause"), [(60.0, False), (300.0, True)])
+def test_a_call_that_stands_through_a_rest_of_two_samples_says_less_in_a_slow_log(
+    wait_s: float, hides_a_pause: bool
+) -> None:
+    """Between samples a minute apart no thermostat's call goes and comes back (judgement), five apart it may."""
+    side = made_side([480.0] * 12, [480.0] * 12)
+    brief, long = (
+        log_odds(
+            side, made_stops([1500.0] * 12, [off * wait_s] * 12, 1.0, wait_s), np.ones(12, dtype=bool), KNOWN, BLUR
+        )
+        for off in (2, 5)
+    )
+    assert (brief < long).tolist() == [hides_a_pause] * 12
+
+
 @pytest.mark.parametrize(("peaked_kpa", "let_go"), [(440.0, True), (395.0, False)])
 def test_a_start_on_falling_pressure_is_no_closing_switch(peaked_kpa: float, let_go: bool) -> None:
     """Suction climbs to 440 kPa after a stop and has fallen to 390 when a start comes 22 minutes later (physics)."""

@@ -30,6 +30,15 @@ def test_a_stretch_of_two_samples_is_told_and_one_of_one_is_not(called: float) -
     assert judged.trips(seen, 60.0).tolist() == told
 
 
+@pytest.mark.parametrize(("step_s", "told"), [(10.0, True), (30.0, False)])
+def test_a_rest_of_one_sample_in_the_split_counts_only_where_the_split_is_averaged_over_more(
+    step_s: float, told: bool
+) -> None:
+    """A minute's average of a 10 s log cannot make a rest of one flicker; of a 30 s log it can."""
+    seen = made_stops([9 * step_s], [step_s], wait_s=step_s)
+    assert Judged(np.ones(1), np.full(1, np.nan), None, from_split=True).trips(seen, step_s).tolist() == [told]
+
+
 def test_a_run_of_one_sample_in_the_split_counts_where_the_pressure_shows_that_it_ran() -> None:
     """A call stood through three rests; a flicker of the split moves the pressure no further than noise does."""
     seen = made_stops([5.0, 5.0, 89.0], [600.0, 600.0, 600.0], 1.0, wait_s=10.0)
