@@ -61,8 +61,9 @@ TRIPS_BELIEVED, RUNS_BELIEVED = 0.85, 0.85
 CROSSED_OVER_S = 60.0
 NEAR = 0.95
 """Share of the least high-pressure cut-out under which head has not come near one (judgement)."""
-SPEAK_FOR_THEMSELVES = 12.0
-"""Stops that do; more of them share what this model leaves out, and outvote nobody's list (judgement)."""
+SPEAK_FOR_THEMSELVES = {-1.0: 6.0, 1.0: 12.0}
+"""Stops that do; more of them share what this model leaves out, and outvote nobody's list: on the low side the more so,
+since short runs and timed rests are a habit of them all (judgement)."""
 ROUNDS = 3
 """Times that stops and switch are judged by each other."""
 MOST_STOPS = 300
@@ -146,7 +147,7 @@ def _judge(side: Side, stops: Stops, allowed: Mask, known: Known, noise_kpa: flo
     thinned = read[:: 1 + len(read) // MOST_STOPS]
     ordinary = _ordinary_density(side, blur)
     beyond = side.sign * side.runs_kpa[:, None] > side.sign * grid[None, :] + 2 * blur
-    share, share_heard = PRIOR_TRIP, min(1.0, SPEAK_FOR_THEMSELVES / len(thinned))
+    share, share_heard = PRIOR_TRIP, min(1.0, SPEAK_FOR_THEMSELVES[side.sign] / len(thinned))
     trip_density = _trip_density(side, stops, thinned, grid, blur)
     held_short = _held_short(side, thinned, grid, blur)
     runs = RUN_BEYOND * _summed(beyond)
