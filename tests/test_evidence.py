@@ -123,6 +123,7 @@ def test_a_control_that_stops_cooling_at_one_temperature_trips_nothing(
     assert (log_odds(side, seen, np.ones(5, dtype=bool), KNOWN, BLUR) > 0.0).all() != held
     diving = made_side([400.0] * 5, [700.0] * 5)
     assert not held_off(diving, seen, BLUR).any()
+    assert not held_off(side, replace(seen, off_s=np.full(5, 301.0)), BLUR).any()
 
 
 def test_hours_in_vain_are_counted_under_the_coldest_running() -> None:

@@ -247,6 +247,17 @@ def test_gauge_pressures_are_against_the_barometer_of_the_site() -> None:
     assert found["found"][at] == pytest.approx((470 - 101.325) / 6.894757, abs=0.06)
 
 
+def test_abbreviations_of_flags_are_in_capitals() -> None:
+    frames = unit_page_frames()
+    unit_id = frames["flags"].filter(pl.col("raised"))["unit_id"][0]
+    one = frames["flags"].filter((pl.col("unit_id") == unit_id) & pl.col("raised")).head(1)
+    frames["flags"] = one.with_columns(flag=pl.lit("lp switch jumpered"))
+    frames["evidence"] = frames["evidence"].clear()
+    text = Press(frames, FACTS, "us").page(unit_id)
+    assert "<h3>LP switch jumpered" in text
+    assert not re.search(r">[^<]*\b[Ll]p switch[^<]*<", text.split("<script")[0])
+
+
 def test_doubts_are_said() -> None:
     frames = unit_page_frames()
     unit_id = frames["units"]["unit_id"][3]

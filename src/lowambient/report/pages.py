@@ -2,6 +2,7 @@
 
 import csv
 import json
+import re
 import shutil
 from collections.abc import Callable
 from functools import cache
@@ -24,6 +25,7 @@ from lowambient.report.tables import XLSX_ROWS, as_written, empty, write_table
 ROWS_SHOWN = 300  # of a long table: what a person reads and a phone opens at once; the whole is in the download
 GROUPS_SHOWN = 100
 OUTLINES = "outlines.js"
+ABBREVIATION = re.compile(r"\b(?:lp|hp)\b")
 
 
 def write_pages(frames: Tables, facts: RunFacts, out: Path, *, units: System) -> list[Path]:
@@ -158,6 +160,8 @@ def environment_of(book: Book) -> jinja2.Environment:
         in_units=formats.units.sentence,
         written=figures.shown_text,
         clipped=figures.clipped,
+        spelt=_spelt,
+        begun=_begun,
         order=_order,
         adds_up=_adds_up,
     )
@@ -189,6 +193,16 @@ def _order(value: Any) -> str:
     if value is None:
         return "-1e99"
     return figures.cell_text(value)
+
+
+def _spelt(words: str) -> str:
+    """Words of the data with the switches' abbreviations in capitals."""
+    return ABBREVIATION.sub(lambda found: found[0].upper(), words)
+
+
+def _begun(words: str) -> str:
+    """Words as they begin a sentence."""
+    return words[:1].upper() + words[1:]
 
 
 def _adds_up(row: Row) -> bool:

@@ -6,6 +6,7 @@ from lowambient.traces.circuit import HOUR_S, Array, Mask
 from lowambient.traces.habits import (
     PRIOR_STOPS,
     SLOWEST_FOR_TIMERS_S,
+    SOON_FROM_S,
     SURE_BY,
     Habits,
     is_short,
@@ -94,12 +95,17 @@ def _in_an_hour(side: Side) -> Indices:
 
 def held_off(side: Side, stops: Stops, blur: float) -> Mask:
     """Stops (stops,) in spite of a call at which a low-ambient setting of the control itself holds the circuit off: at
-    one outdoor temperature, out of running at which suction stood where it ran."""
-    calm = ~(side.sign * (side.reading_kpa - side.run_kpa) > SURE_BY * blur) & (side.opened != 1)
+    one outdoor temperature, out of running at which suction stood where it ran, and not for a timer's while."""
+    calm = ~(side.sign * (side.reading_kpa - side.run_kpa) > SURE_BY * blur) & (side.opened != 1) & ~_soon_again(stops)
     in_spite = stops.still_called == 1
     held = in_spite & calm & (np.abs(stops.outdoor_c - stops.coldest_run_c) < NEAR_SETTING_K)
     is_told = stops.idle_below_h >= HELD_H and held.sum() >= FEWEST_HELD and 2 * held.sum() > in_spite.sum()
     return np.asarray(held & is_told)
+
+
+def _soon_again(stops: Stops) -> Mask:
+    """Rests (stops,) that a start ends before the outdoor air may have changed."""
+    return np.asarray(stops.restarts & (stops.off_s < SOON_FROM_S))
 
 
 def _still_called(stops: Stops, habits: Habits) -> Array:
