@@ -27,7 +27,7 @@ from lowambient.traces.runs import CANNOT_TELL, SPLIT, Indices, running
 from lowambient.traces.scales import UNIT_IN_DOUBT
 from lowambient.traces.set_points import SCHEMA as SET_POINTS
 from lowambient.traces.set_points import set_points, widened
-from lowambient.traces.steady import cooling_samples, may_heat_unseen
+from lowambient.traces.steady import cooling_samples, hidden_stops, may_heat_unseen
 from lowambient.traces.steady_points import SCHEMA as STEADY_POINTS
 from lowambient.traces.steady_points import steady_points
 from lowambient.traces.stops import Stops, stops
@@ -109,7 +109,8 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
     from_split = state.from_what == SPLIT
     suction_noise = noise_kpa(at_switch["suction_kpa"], ~state.on)
     head_noise = noise_kpa(trace.head_kpa, ~state.on)
-    fans = fan_switching(trace, state, cooling_samples(trace, known), (known.fan_on_kpa, known.fan_off_kpa), head_noise)
+    cools = cooling_samples(trace, known) & ~hidden_stops(trace, state)
+    fans = fan_switching(trace, state, cools, (known.fan_on_kpa, known.fan_off_kpa), head_noise)
     of_low = lp_known(known, trace.refrigerant, from_split)
     of_high = hp_known(known, trace.refrigerant, from_split, fans.on)
     low = low_pressure(at_switch, state, seen, of_low, suction_noise)

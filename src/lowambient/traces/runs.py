@@ -208,7 +208,7 @@ def _without_pumped_down(trace: Trace, split: Array) -> Array:
     told = (drawn < until) & (first > 0) & (runs_on[until] > runs_on[np.minimum(drawn, until)])
     state = split.copy()
     for begin, after, end in zip(first[told].tolist(), drawn[told].tolist(), until[told].tolist(), strict=True):
-        before = np.searchsorted(trace.at_s, trace.at_s[begin] - BEFORE_PUMP_DOWN_S)
+        before = min(np.searchsorted(trace.at_s, trace.at_s[begin] - BEFORE_PUMP_DOWN_S), begin - 1)
         ran_at, stands_at = (_median_known(trace.head_kpa[a:b]) for a, b in ((before, begin), (after, end)))
         if stands_at < FALLS_TO * ran_at:
             drawn_down = trace["suction_kpa"][begin:after]

@@ -3,7 +3,9 @@
 import numpy as np
 import numpy.typing as npt
 
-from lowambient.traces.circuit import Listed, Mask, Trace
+from lowambient.traces.circuit import HOUR_S, Array, Listed, Mask, Trace
+from lowambient.traces.cold_hours import groups, medians
+from lowambient.traces.noise import noise_kpa
 from lowambient.traces.runs import Running
 
 Index = npt.NDArray[np.int64]
@@ -19,6 +21,10 @@ COLDER_SUPPLY_K = 3.0
 """Supply air that much under return air shows cooling."""
 THINNED_S = 120.0
 """Samples closer than two minutes are thinned where they tell no more."""
+MOST_KPA = 10_000.0
+HIDES_STOPS_S, NEARER_NOISES = 120.0, 3.0
+"""Samples so far apart hide a stop between them; noises by which both pressures then are nearer each other (judgement).
+"""
 
 
 def thinned(samples: Index, step_s: float) -> Index:
@@ -57,4 +63,32 @@ def steady_samples(trace: Trace, running: Running, listed: Listed, enough_settle
 def past_start(trace: Trace, running: Running, listed: Listed, settled_s: float) -> Mask:
     """Samples (samples,) in cooling so long after the start of the run or a gap in the log, and not before a stop."""
     away: Mask = (running.until_stop_s + trace.step_s / 2 >= BEFORE_STOP_S) & (running.since_begin_s >= settled_s)
-    return away & cooling_samples(trace, listed)
+    return away & cooling_samples(trace, listed) & ~hidden_stops(trace, running)
+
+
+def hidden_stops(trace: Trace, running: Running) -> Mask:
+    """Samples (samples,) of a slow log in or right after a stop that it took for running.
+
+    In a stop suction rises while head falls; a fan, or the load, moves both the same way. Both are held against their
+    medians over the hour's running.
+    """
+    hidden = np.zeros(len(trace), dtype=bool)
+    channels = trace["suction_kpa"], trace.head_kpa
+    ran = np.flatnonzero(running.on & np.isfinite(channels[0]) & np.isfinite(channels[1]))
+    if trace.step_s < HIDES_STOPS_S or len(ran) == 0:
+        return hidden
+    over, under = (
+        sign * _over_hour(trace.at_s[ran], each[ran]) for sign, each in zip((1.0, -1.0), channels, strict=True)
+    )
+    doubts = (NEARER_NOISES * noise_kpa(each, ~running.on) for each in channels)
+    hidden[ran] = (over > next(doubts)) & (under > next(doubts))
+    hidden[1:] |= hidden[:-1]
+    return hidden
+
+
+def _over_hour(at_s: Array, channel: Array) -> Array:
+    """How far a pressure is over its median of the hour, kPa."""
+    first, count = groups(at_s, HOUR_S)
+    no = np.repeat(np.arange(len(first)), count)
+    above = channel / MOST_KPA
+    return np.asarray(channel - MOST_KPA * medians(above, no, first, count)[no])
