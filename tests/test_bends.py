@@ -178,6 +178,21 @@ def test_a_pumped_down_rest_is_no_run_though_its_sides_stay_apart(channel):
     assert np.mean(state.on[called == 0]) < 0.1
 
 
+def test_a_slow_log_shows_a_pumped_down_rest_too():
+    """Five minutes apart: the sample before the call goes is older than the two minutes that are looked at."""
+    suction, head, called = (
+        np.tile([kpa(60.0)] * 4 + [kpa(30.0)] * 4, 9),
+        np.tile([kpa(250.0)] * 4 + [kpa(140.0)] * 4, 9),
+        np.tile([1.0] * 4 + [0.0] * 4, 9),
+    )
+    noise = np.random.default_rng(2).normal(0, 3.0, (2, len(called)))
+    made = trace_with(suction + noise[0], head + noise[1], called)
+    state = running(replace(made, at_s=300.0 * np.arange(len(called)), step_s=300.0))
+    assert state.from_what == SPLIT
+    assert state.on[called == 1].all()
+    assert state.on[called == 0].mean() < 0.3
+
+
 def test_a_heat_pump_that_heats_runs_without_a_call_for_cooling():
     suction, head, called = pumped_down(heats=True)
     assert running(trace_with(suction, head, called)).on.mean() > 0.9

@@ -19,7 +19,7 @@ from lowambient.traces.fan_switching import fan_switching
 from lowambient.traces.head_pressure import Period, _doubted, head_pressure
 from lowambient.traces.head_states import hour_costs, likeliest_path
 from lowambient.traces.runs import Running, running
-from lowambient.traces.steady import cooling_samples
+from lowambient.traces.steady import cooling_samples, hidden_stops
 
 LISTED = Listed("RTU-1", "1", "R-410A", 101.325)
 DAY_S = 86400.0
@@ -113,6 +113,35 @@ def test_a_narrow_saw_with_many_turns_an_hour_is_no_held_head(step_s):
     assert behaviours(circuit(teeth, outdoor_c, step_s)) == ["cycling"]
     middle = np.full(len(outdoor_c), at_psig(315.0))
     assert behaviours(circuit(middle, outdoor_c, step_s)) == ["held"]
+
+
+def held_but_for_dips(step_s, dips_to_c, suction_kpa):
+    """Head held at 30 °C but for one sample in six, and a suction of 600 kPa but for those; the log shows no stop."""
+    outdoor_c = weather(9, step_s)
+    dips = np.random.default_rng(7).random(len(outdoor_c)) < 1 / 6
+    held_c = np.where(dips, dips_to_c + outdoor_c / 3, 30.0)
+    trace = circuit(held_c, outdoor_c, step_s)
+    noise = np.random.default_rng(8).normal(0, 7.0, len(outdoor_c))
+    return dips, trace.with_channels(suction_kpa=np.where(dips, suction_kpa, 600.0) + noise)
+
+
+def test_stops_that_a_slow_log_takes_for_running_are_no_steady_running():
+    """Suction rises while head falls in a stop, and with it where a fan comes on (physics)."""
+    dips, stopped = held_but_for_dips(300.0, 14.0, 780.0)
+    hidden = hidden_stops(stopped, running(stopped))
+    assert hidden[dips].mean() > 0.9
+    assert hidden[np.flatnonzero(dips[:-1]) + 1].mean() > 0.9
+    assert hidden[~dips & ~np.append(False, dips[:-1])].mean() < 0.01
+    _, fan = held_but_for_dips(300.0, 14.0, 580.0)
+    assert hidden_stops(fan, running(fan)).mean() < 0.01
+    _, fast = held_but_for_dips(60.0, 14.0, 780.0)
+    assert not hidden_stops(fast, running(fast)).any()
+
+
+def test_dips_of_a_slow_log_on_one_side_are_no_saw():
+    """Restarts between two samples leave head low in some; a fan's saw lies on both sides of its middle."""
+    _, trace = held_but_for_dips(300.0, 22.0, 590.0)
+    assert behaviours(trace) == ["held"]
 
 
 def beside_a_fan_that_always_runs(step_s, days=14.0, bypassed_day=np.inf):

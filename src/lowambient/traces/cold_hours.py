@@ -16,6 +16,8 @@ COLD_C = 10.0
 """Warmer air shows little: any circuit follows ambient once its control has nothing left to do (judgement)."""
 SPARSE_S = 3 * HOUR_S
 """Length of the stretches taken for hours where most hours have too few samples to show a spread."""
+HIDES_STOPS_S = 120.0
+"""Samples farther apart hide a stop between them (judgement: timers hold a compressor off for three minutes)."""
 LEAST_FOR_SPREAD = 3
 QUIETEST = 0.1
 """Share of hours that show no more than sensor noise, unless the sensor was quieter at rest."""
@@ -43,7 +45,7 @@ class Hours:
     `first_s` and `last_s` are the first and last sample used, `condensing_c` and `outdoor_c` medians, `weight` [-] what
     the hour counts. `swing_k` is how condensing temperature moves to and fro beyond sensor noise: the geometric mean of
     its standard deviation and of what its steps would give if it were noise, so that a drift or one change of load
-    counts little (NaN under three samples). `turns` is how often head turned back at a fan's switching pressure.
+    counts little (NaN under three samples); in a log that hides stops no farther down than up, as a fan's saw is. `turns` is how often head turned back at a fan's switching pressure.
     """
 
     first_s: Array
@@ -76,6 +78,8 @@ def hours_of(
     no = np.repeat(np.arange(len(first)), count)
     middle_c = medians(condensing_c, no, first, count)
     off_k = np.clip(condensing_c - middle_c[no], -2 * WIDEST_SAW_K, 2 * WIDEST_SAW_K)
+    if step_s > HIDES_STOPS_S:
+        off_k = np.maximum(off_k, -np.maximum.reduceat(off_k, first)[no])
     step_k = np.abs(np.diff(off_k, prepend=0.0))
     step_k[first] = 0.0
     fewer = np.maximum(count - 1, 1)

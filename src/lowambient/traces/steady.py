@@ -4,7 +4,7 @@ import numpy as np
 import numpy.typing as npt
 
 from lowambient.traces.circuit import HOUR_S, Array, Listed, Mask, Trace
-from lowambient.traces.cold_hours import groups, medians
+from lowambient.traces.cold_hours import HIDES_STOPS_S, groups, medians
 from lowambient.traces.noise import noise_kpa
 from lowambient.traces.runs import Running
 
@@ -21,10 +21,10 @@ COLDER_SUPPLY_K = 3.0
 """Supply air that much under return air shows cooling."""
 THINNED_S = 120.0
 """Samples closer than two minutes are thinned where they tell no more."""
+NEARER_NOISES = 3.0
+"""Noises by which both pressures are nearer each other in a stop that a slow log hides (judgement)."""
 MOST_KPA = 10_000.0
-HIDES_STOPS_S, NEARER_NOISES = 120.0, 3.0
-"""Samples so far apart hide a stop between them; noises by which both pressures then are nearer each other (judgement).
-"""
+"""No pressure of the trade is higher."""
 
 
 def thinned(samples: Index, step_s: float) -> Index:
@@ -75,7 +75,7 @@ def hidden_stops(trace: Trace, running: Running) -> Mask:
     hidden = np.zeros(len(trace), dtype=bool)
     channels = trace["suction_kpa"], trace.head_kpa
     ran = np.flatnonzero(running.on & np.isfinite(channels[0]) & np.isfinite(channels[1]))
-    if trace.step_s < HIDES_STOPS_S or len(ran) == 0:
+    if trace.step_s <= HIDES_STOPS_S or len(ran) == 0:
         return hidden
     over, under = (
         sign * _over_hour(trace.at_s[ran], each[ran]) for sign, each in zip((1.0, -1.0), channels, strict=True)
