@@ -45,7 +45,8 @@ class Hours:
     `first_s` and `last_s` are the first and last sample used, `condensing_c` and `outdoor_c` medians, `weight` [-] what
     the hour counts. `swing_k` is how condensing temperature moves to and fro beyond sensor noise: the geometric mean of
     its standard deviation and of what its steps would give if it were noise, so that a drift or one change of load
-    counts little (NaN under three samples); in a log that hides stops no farther down than up, as a fan's saw is. `turns` is how often head turned back at a fan's switching pressure.
+    counts little (NaN under three samples); in a log that hides stops no farther down than up, as a fan's saw is.
+    `turns` is how often head turned back at a fan's switching pressure.
     """
 
     first_s: Array
