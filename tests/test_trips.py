@@ -147,25 +147,38 @@ def test_a_row_of_lockouts_may_be_found_in_the_parts_that_a_log_shows() -> None:
     assert score_lockouts(found, slow, strict=True) == Tally(right=1, missed=2, false=1)
 
 
-@pytest.mark.parametrize(("reset_kpa", "locked"), [(700.0, 1), (450.0, 0)])
-def test_a_call_in_vain_under_the_reset_is_a_lockout(reset_kpa: float, locked: int) -> None:
-    """Nothing ran in the whole log; for five hours a call stands at 500 kPa. Above the reset a timer may hold."""
+def called_in_vain(hours: float) -> Trace:
+    """Nothing ran all day; from ten o'clock a call stands at 500 kPa and 4 °C outdoors."""
     at_s = np.arange(0.0, 86400.0, 60.0)
-    chance, names = np.random.default_rng(6), ("liquid_solenoid_open", "lp_switch_closed", "outdoor_c", "station_c")
-    called = (at_s >= 36_000) & (at_s < 54_000)
+    chance, names = np.random.default_rng(6), ("liquid_solenoid_open", "lp_switch_closed", "station_c")
+    called = (at_s >= 36_000) & (at_s < 36_000 + 3600 * hours)
     channels = {name: 500.0 + chance.normal(0, 7.0, len(at_s)) for name in ("suction_kpa", "liquid_kpa")}
     channels |= {"cooling_called": called.astype(float), "compressor_on": np.zeros(len(at_s))}
     channels |= dict.fromkeys(
         (*names, "discharge_kpa", "compressor_a", "hp_switch_closed", "heating"), np.full(1440, np.nan)
     )
-    trace = Trace(at_s, 60.0, channels, "R-410A")
+    return Trace(at_s, 60.0, channels | {"outdoor_c": np.full(1440, 4.0)}, "R-410A")
+
+
+@pytest.mark.parametrize(
+    ("reset_kpa", "hours", "coldest_run_c", "kind"),
+    [
+        (700.0, 1.5, np.nan, "switch open"),
+        (450.0, 1.5, 4.0, None),
+        (450.0, 5.0, 4.0, "latched"),
+        (450.0, 5.0, 6.0, None),
+        (450.0, 5.0, np.nan, None),
+    ],
+)
+def test_a_call_in_vain_is_a_lockout(reset_kpa: float, hours: float, coldest_run_c: float, kind: str | None) -> None:
+    """Under the reset at once; above it a timer may hold for a while, and a setting in air colder than it ran in."""
+    trace = called_in_vain(hours)
     state = running(trace)
     seen = stops(trace, state)
     none = np.zeros(len(seen), dtype=bool)
-    tripped = Tripped(none, none, np.zeros(len(seen)))
-    found = lockouts(trace, state, seen, tripped, Standing(reset_kpa, (9.0, 9.0), "year-round"))
-    assert len(found) == locked
-    assert [(each.started_s, each.kind) for each in found] == [(36_000.0, "switch open")] * locked
+    standing = Standing(reset_kpa, (9.0, 9.0), "year-round", coldest_run_c=coldest_run_c)
+    found = lockouts(trace, state, seen, Tripped(none, none, np.zeros(len(seen))), standing)
+    assert [(each.started_s, each.kind) for each in found] == ([] if kind is None else [(36_000.0, kind)])
 
 
 @pytest.mark.parametrize("logging_s", [10, 60])

@@ -141,6 +141,7 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
         pumps_down=known.pump_down,
         may_heat=may_heat_unseen(trace, known),
         latches=low.latches,
+        coldest_run_c=seen.coldest_run_c,
     )
     tripped = Tripped(is_low, is_high, np.maximum(low.probability, high.probability))
     locked = lockouts(trace, state, seen, tripped, standing)

@@ -84,6 +84,8 @@ class Standing:
     """A heat pump of which no mode is logged."""
     latches: bool = True
     """Whether a board may hold the circuit out above the reset after low-pressure trips."""
+    coldest_run_c: float = np.nan
+    """Outdoor temperature under which the circuit hardly ever ran, degC; NaN where no call is logged."""
 
 
 def rests_of(trace: Trace, running: Running, stops: Stops, shortest_s: float) -> Rests:

@@ -7,7 +7,7 @@ import numpy as np
 from lowambient.traces.circuit import Array, Mask, Trace
 from lowambient.traces.held_out import Rests, Standing, log_odds, rests_of
 from lowambient.traces.runs import Running
-from lowambient.traces.stops import Stops
+from lowambient.traces.stops import COLDER_K, Stops
 from lowambient.traces.tries import stirs, tries
 
 SHORTEST_S = 900.0
@@ -20,6 +20,9 @@ WARMED_K = 1.0
 CALL_GAP_S = 3600.0
 """A call that is gone for less than that while nothing ran did not end a lockout: a defrost, a change of stage
 (judgement; defrosts of boxes last 15 to 45 minutes)."""
+IN_VAIN_S = 7200.0
+"""A call that nothing answers for so long, in air in which the circuit runs, is one in vain: no timer holds off so long
+(judgement)."""
 FEWEST_SAMPLES = 7
 """Fewer do not show that a circuit stood still."""
 RESTLESS, RESTLESS_KPA = 2.5, 35.0
@@ -164,12 +167,13 @@ def _held(trace: Trace, rest: _Rest, tried: list[tuple[int, int]], standing: Sta
     """Stretches of one rest in which it was held out: from a trip or a try to the next try, or to the call's end.
 
     Once a start has failed, later calls in the same rest are in vain too, and so is one that stands while the pressure
-    is under the reset.
+    is under the reset, or for hours.
     """
     found, held = [], rest.held
     for begin, end in _calls(trace, rest.first, rest.last):
         start = begin
         held = held or _is_open(trace, slice(begin, end + 1), standing)
+        held = held or (begin > rest.first and _is_in_vain(trace, slice(begin, end + 1), standing))
         for try_first, try_last in tried:
             if begin <= try_last <= end:
                 if held and try_first > start:
@@ -191,6 +195,18 @@ def _is_open(trace: Trace, called: slice, standing: Standing) -> bool:
     if standing.reset_kpa is None or not logged or len(suction) < FEWEST_SAMPLES:
         return False
     return float(np.median(suction)) < standing.reset_kpa - 2 * standing.noises_kpa[0]
+
+
+def _is_in_vain(trace: Trace, called: slice, standing: Standing) -> bool:
+    """Whether a call stands for hours in air no colder than the circuit runs in: below, its control may hold it off."""
+    lasts_s = trace.at_s[called][-1] - trace.at_s[called][0]
+    outdoor_c = trace.outdoor_c[called]
+    logged = bool(np.isfinite(trace["cooling_called"][called]).any())
+    return (
+        logged
+        and lasts_s >= IN_VAIN_S
+        and bool(np.nanmin(outdoor_c, initial=np.inf) >= standing.coldest_run_c - COLDER_K)
+    )
 
 
 def _calls(trace: Trace, first: int, last: int) -> list[tuple[int, int]]:
