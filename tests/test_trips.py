@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import polars as pl
 import pytest
-from made_stops import made_stops
+from made_stops import made_side, made_stops
 from trace_maker import PSI, kpa, make
 from trace_scores import Tally, score_lockouts, score_trips
 
@@ -18,7 +18,7 @@ from lowambient.traces.lockouts import Tripped, lockouts
 from lowambient.traces.noise import noise_kpa
 from lowambient.traces.runs import SPLIT, running
 from lowambient.traces.stops import stops
-from lowambient.traces.trips import Judged
+from lowambient.traces.trips import Judged, _trip_density
 
 
 @pytest.mark.parametrize("called", [np.nan, 1.0])
@@ -179,6 +179,15 @@ def test_a_call_in_vain_is_a_lockout(reset_kpa: float, hours: float, coldest_run
     standing = Standing(reset_kpa, (9.0, 9.0), "year-round", coldest_run_c=coldest_run_c)
     found = lockouts(trace, state, seen, Tripped(none, none, np.zeros(len(seen))), standing)
     assert [(each.started_s, each.kind) for each in found] == ([] if kind is None else [(36_000.0, kind)])
+
+
+def test_head_far_under_a_switch_does_not_reach_it_between_two_samples() -> None:
+    """Five minutes apart: 700 kPa of rest, and 1500 kPa of running, under a switch at 2200 kPa; suction may dive."""
+    seen = made_stops([150.0, 900.0], [900.0, 900.0], wait_s=300.0)
+    low = made_side([700.0, 1500.0], [700.0, 1500.0])
+    rest, run = _trip_density(replace(low, sign=1.0), seen, np.arange(2), np.array([2200.0]), blur=10.0)[:, 0]
+    assert rest == 0.0 < run
+    assert _trip_density(low, seen, np.arange(2), np.array([200.0]), blur=10.0).min() > 0.0
 
 
 @pytest.mark.parametrize("logging_s", [10, 60])

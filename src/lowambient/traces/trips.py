@@ -46,6 +46,8 @@ LATE_SHARE_ON_START, LATE_SHARE = 0.25, 0.05
 """Share of trips that find the pressure beyond the switch already: it bides a start's time, or somebody held it in."""
 FASTEST_KPA_S = {-1.0: 5.0, 1.0: 15.0}
 """How fast suction dives and head climbs at most before a trip, for such an unseen approach (judgement)."""
+FASTEST_FOR_S = {-1.0: np.inf, 1.0: 60.0}
+"""How long at most: head nears what its fans leave it at (judgement)."""
 ORDINARY_BEYOND = 0.05
 """Share of ordinary stops that a switch beyond which they lie lets happen: a delay, a jumper, a wrong setting."""
 CHANGE, CHANGE_DAYS = 8.0, 24
@@ -259,9 +261,11 @@ def _trip_density(side: Side, stops: Stops, which: Indices, grid: Array, blur: f
     tight = (share_below((acts - reading + blur) / blur) - share_below((acts - reading - width) / blur)) / (
         width + blur
     )
-    reach = FASTEST_KPA_S[side.sign] * (stops.wait_s[which][:, None] + 15.0)
+    unseen_s = stops.wait_s[which][:, None] + 15.0
+    reach = FASTEST_KPA_S[side.sign] * np.minimum(unseen_s, FASTEST_FOR_S[side.sign])
+    anywhere = FASTEST_KPA_S[side.sign] * unseen_s
     short_of = share_below((acts - reading) / blur)
-    dive = (short_of - share_below((acts - reading - reach) / blur)) / (reach + blur)
+    dive = (short_of - share_below((acts - reading - reach) / blur)) / (anywhere + blur)
     late = np.where(stops.on_start[which] & (side.sign < 0), LATE_SHARE_ON_START, LATE_SHARE)[:, None]
     passed = (1 - short_of) / np.maximum(0.6 * grid[None, :], 70.0)
     return np.asarray((1 - DIVE_SHARE - late) * tight + DIVE_SHARE * dive + late * passed)
