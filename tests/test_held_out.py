@@ -122,6 +122,31 @@ def test_rests_by_the_clock_are_no_lockouts() -> None:
     assert (found[short_run] < 0).all()
 
 
+@pytest.mark.parametrize(("probability", "by_clock"), [(0.1, BY_CLOCK), (0.9, 0.0)])
+def test_nights_after_brief_runs_are_no_lockouts_unless_those_were_trips(probability: float, by_clock: float) -> None:
+    """Off from 22 to 8 h, ten nights, each after a run of two minutes that alone would tell of a lockout."""
+    day = np.zeros(1440, dtype=bool)
+    day[480:1317] = np.arange(837) % 60 < 30
+    day[1310:1318], day[1318:1320] = False, True
+    trace, state, seen = made_up(np.tile(day, 10))
+    rests = rests_of(trace, state, seen, 7200.0)
+    likely = np.full(len(seen), probability)
+    alone = log_odds(trace, state, seen, replace(rests, restarts=np.zeros(len(rests), bool)), likely, YEAR_ROUND)
+    nights = rests.restarts & rests.seen
+    assert nights.sum() == 9
+    assert (alone[nights] > 0).all()
+    assert log_odds(trace, state, seen, rests, likely, YEAR_ROUND)[nights] == pytest.approx(alone[nights] + by_clock)
+
+
+def test_starts_that_fail_by_the_clock_begin_lockouts() -> None:
+    """Called at 8 h, each start fails within two minutes, and the circuit stands until the next day's call."""
+    day = np.zeros(1440, dtype=bool)
+    day[480:482] = True
+    trace, state, seen = made_up(np.tile(day, 10))
+    rests = rests_of(trace, state, seen, 7200.0)
+    assert (log_odds(trace, state, seen, rests, np.full(len(seen), 0.3), YEAR_ROUND)[rests.seen] > 0).all()
+
+
 def test_a_control_that_lets_nothing_run_in_the_cold_is_no_lockout() -> None:
     """Runs only over 2 degC, in spite of a call; a circuit that runs at -10 degC too is held out by something else."""
     outdoor_c = 6.0 * np.cos(np.arange(8 * 1440) * 2 * np.pi / 1440)

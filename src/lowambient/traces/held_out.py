@@ -38,6 +38,8 @@ NO_LATCH = -3.0
 BY_CLOCK, CLOCK_S, FEWEST_DAYS, DAYS_SHARE, SHORTEST_BY_CLOCK_S = -3.0, 900.0, 3, 0.25, 7200.0
 """Log odds where a long rest began and ended at the time of day of so many others that began with no sign of a trip, a
 quarter of those alike: a time clock (judgement)."""
+NIGHT_S = 6 * 3600.0
+"""So long a rest by the clock may be a night: there a trip that is less likely than not is no sign (judgement)."""
 BY_AMBIENT, NEAR_K, FEWEST_HELD, HELD_SHARE = -4.0, 1.0, 4, 0.6
 """Log odds where most of the rests that nothing else explains began within so many kelvin of the coldest air in which
 the circuit ever ran: a control that lets nothing run below an outdoor temperature (judgement)."""
@@ -135,7 +137,8 @@ def log_odds(
     by_call = np.where(called == 1, CALLED, np.where(called == 0, NOT_CALLED, unlogged))
     odds = START + BY_TRIP * rests.of_stop(by_trip, 0.0) + by_call + _by_reach(trace, rests, standing)
     odds = np.where(rests.seen, odds, -np.inf)
-    odds += np.where(np.isnan(called), _by_clock(trace, rests, odds), 0.0)
+    no_sign = (odds <= 0) | ((rests.of_stop(by_trip, 0.0) < 0) & (rests.lasts_s >= NIGHT_S))
+    odds += np.where(np.isnan(called), _by_clock(trace, stops, rests, no_sign), 0.0)
     unexplained = (odds > 0) & (rests.of_stop(by_trip, 0.0) < 0)
     return odds + _by_ambient(trace, running, rests, unexplained)
 
@@ -199,22 +202,30 @@ def _by_reset(trace: Trace, rests: Rests, standing: Standing) -> Array:
     return np.where(above, NO_LATCH, 0.0)
 
 
-def _by_clock(trace: Trace, rests: Rests, odds: Array) -> Array:
-    """From other rests that began and ended at the same time of day, most of them with no sign of a trip."""
+def _by_clock(trace: Trace, stops: Stops, rests: Rests, no_sign: Mask) -> Array:
+    """From other rests that began and ended at the same time of day, most of them with `no_sign` of a trip (rests,);
+    not where the start before failed at that time too: that is the call's clock, and the rest lasts until it calls."""
     found = np.zeros(len(rests))
-    long = np.flatnonzero((rests.lasts_s >= SHORTEST_BY_CLOCK_S) & rests.restarts)
+    run_s = rests.of_stop(stops.run_s, 0.0)
+    long = np.flatnonzero((rests.lasts_s >= SHORTEST_BY_CLOCK_S) & rests.restarts & np.isfinite(run_s))
     begin, end = trace.at_s[rests.first[long]] % DAY_S, trace.at_s[rests.last[long]] % DAY_S
+    fails = _round_clock(begin - run_s[long] - end) <= CLOCK_S
     alike = (_on_clock(begin) <= CLOCK_S) & (_on_clock(end) <= CLOCK_S)
     np.fill_diagonal(alike, val=False)
-    plain = (alike & (odds[long] <= 0)[None, :]).sum(axis=1)
-    found[long[(plain >= FEWEST_DAYS) & (plain >= DAYS_SHARE * alike.sum(axis=1))]] = BY_CLOCK
+    plain = (alike & no_sign[long][None, :]).sum(axis=1)
+    found[long[(plain >= FEWEST_DAYS) & (plain >= DAYS_SHARE * alike.sum(axis=1)) & ~fails]] = BY_CLOCK
     return found
 
 
 def _on_clock(of_day_s: Array) -> Array:
     """How far times of day are apart, s; shape (times, times)."""
-    apart = np.abs(of_day_s[:, None] - of_day_s[None, :])
-    return np.asarray(np.minimum(apart, DAY_S - apart))
+    return _round_clock(of_day_s[:, None] - of_day_s[None, :])
+
+
+def _round_clock(apart_s: Array) -> Array:
+    """How far two times of day are apart, s, from their difference."""
+    within = np.abs(apart_s) % DAY_S
+    return np.asarray(np.minimum(within, DAY_S - within))
 
 
 def _by_ambient(trace: Trace, running: Running, rests: Rests, unexplained: Mask) -> Array:
