@@ -5,8 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from lowambient.refrigerant.usual_settings import usual_kpa
-from lowambient.traces.brackets import REPEATABILITY_KPA, Estimate
+from lowambient.traces.brackets import Estimate
 from lowambient.traces.circuit import Array, Listed, Trace, trace_of
 from lowambient.traces.cleaning import SCHEMA as FAULTS
 from lowambient.traces.cleaning import clean, fault_frame
@@ -16,22 +15,20 @@ from lowambient.traces.fan_switching import fan_switching
 from lowambient.traces.head_pressure import SCHEMA as HEAD_PRESSURE
 from lowambient.traces.head_pressure import head_pressure
 from lowambient.traces.heating import with_heating
-from lowambient.traces.held_out import Standing
 from lowambient.traces.jumpers import SCHEMA as JUMPERED
 from lowambient.traces.jumpers import jumpered_spans
-from lowambient.traces.known import hp_known, lp_known, switch_limit
-from lowambient.traces.lockouts import Lockout, Tripped, lockouts
+from lowambient.traces.lockouts import Lockout, lockouts
 from lowambient.traces.noise import noise_kpa
-from lowambient.traces.resets import lp_reset
 from lowambient.traces.runs import CANNOT_TELL, SPLIT, Indices, running
 from lowambient.traces.scales import UNIT_IN_DOUBT
 from lowambient.traces.set_points import SCHEMA as SET_POINTS
 from lowambient.traces.set_points import set_points, widened
-from lowambient.traces.steady import cooling_samples, hidden_stops, may_heat_unseen
+from lowambient.traces.steady import cooling_samples, hidden_stops
 from lowambient.traces.steady_points import SCHEMA as STEADY_POINTS
 from lowambient.traces.steady_points import steady_points
 from lowambient.traces.stops import Stops, stops
-from lowambient.traces.trips import Judged, high_pressure, low_pressure
+from lowambient.traces.switches import at_low_switch, judged_switches
+from lowambient.traces.trips import Judged
 
 FEWEST_SAMPLES = 10
 SPLIT_LATE_S = 120.0
@@ -104,59 +101,35 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
     in_doubt = any(each.fault == UNIT_IN_DOUBT for each in faults)
     trace, known, left_out = with_heating(trace, listed.without_settings() if in_doubt else listed)
     state = running(trace)
-    at_switch = _at_low_switch(trace, known)
+    at_switch = at_low_switch(trace, known)
     seen = stops(at_switch, state)
-    from_split = state.from_what == SPLIT
-    suction_noise = noise_kpa(at_switch["suction_kpa"], ~state.on)
-    head_noise = noise_kpa(trace.head_kpa, ~state.on)
+    noises = noise_kpa(at_switch["suction_kpa"], ~state.on), noise_kpa(trace.head_kpa, ~state.on)
     cools = cooling_samples(trace, known) & ~hidden_stops(trace, state)
-    fans = fan_switching(trace, state, cools, (known.fan_on_kpa, known.fan_off_kpa), head_noise)
-    of_low = lp_known(known, trace.refrigerant, from_split)
-    of_high = hp_known(known, trace.refrigerant, from_split, fans.on)
-    low = low_pressure(at_switch, state, seen, of_low, suction_noise)
-    high = high_pressure(trace, state, seen, of_high, head_noise)
-    usual_reset = usual_kpa(trace.refrigerant, "lp reset", known.barometric_kpa) if trace.refrigerant else None
-    is_low = low.trips(seen, trace.step_s) & ~(high.probability > low.probability)
-    known_reset = (known.lp_reset_kpa, usual_reset)
-    reset = lp_reset(at_switch, seen, is_low, known_reset, suction_noise, from_split)
-    reset_kpa = reset.kpa if reset else known.lp_reset_kpa or usual_reset
-    blur = float(np.hypot(suction_noise, REPEATABILITY_KPA))
+    fans = fan_switching(trace, state, cools, (known.fan_on_kpa, known.fan_off_kpa), noises[1])
+    switches = judged_switches(trace, state, seen, known, fans.on, noises)
+    low, high = switches.low, switches.high
+    tripped = switches.tripped(seen, trace.step_s)
+    locked = lockouts(trace, state, seen, tripped, switches.standing(trace, known, seen))
+    lp_limit, hp_limit = switches.limits(known)
+    learned = Learned(
+        fan_on_kpa=fans.on.kpa if fans.on else None,
+        fan_off_kpa=fans.off.kpa if fans.off else None,
+        lp_cut_out=lp_limit,
+        hp_cut_out=hp_limit,
+        lp_trips_s=trace.at_s[seen.first_off[tripped.low]],
+        lockouts_s=np.array([(each.started_s, each.ended_s) for each in locked]).reshape(-1, 2),
+    )
     found: dict[str, Estimate | None] = {
         "lp cut-out": low.cut_out,
-        "lp reset": reset,
+        "lp reset": switches.reset,
         "fan on": fans.on,
         "fan off": fans.off,
         "hp cut-out": high.cut_out,
     }
-    head_blur = float(np.hypot(head_noise, REPEATABILITY_KPA))
-    is_high = high.trips(seen, trace.step_s) & ~(low.probability > high.probability)
-    standing = Standing(
-        reset_kpa,
-        (blur, head_blur),
-        known.duty,
-        cut_outs_kpa=(
-            low.cut_out.kpa if low.cut_out else of_low.listed_kpa or of_low.usual_kpa,
-            high.cut_out.kpa if high.cut_out else of_high.listed_kpa or of_high.usual_kpa,
-        ),
-        pumps_down=known.pump_down,
-        may_heat=may_heat_unseen(trace, known),
-        latches=low.latches,
-        coldest_run_c=seen.coldest_run_c,
-    )
-    tripped = Tripped(is_low, is_high, np.maximum(low.probability, high.probability))
-    locked = lockouts(trace, state, seen, tripped, standing)
-    learned = Learned(
-        fan_on_kpa=fans.on.kpa if fans.on else None,
-        fan_off_kpa=fans.off.kpa if fans.off else None,
-        lp_cut_out=switch_limit(low.cut_out, of_low, blur, known.duty is not None),
-        hp_cut_out=switch_limit(high.cut_out, of_high, head_blur, True),
-        lp_trips_s=trace.at_s[seen.first_off[is_low]],
-        lockouts_s=np.array([(each.started_s, each.ended_s) for each in locked]).reshape(-1, 2),
-    )
     wide = {} if in_doubt else {switch: widened(each, switch, trace.step_s) for switch, each in found.items()}
     return Analysis(
         running_from=state.from_what,
-        trips=_trips(trace, seen, low, high, (suction_noise, head_noise) if from_split else None),
+        trips=_trips(trace, seen, low, high, noises if state.from_what == SPLIT else None),
         lockouts=_lockouts(locked),
         set_points=set_points(wide, listed, trace.refrigerant),
         head_pressure=head_pressure(trace, state, known, fans.turned_s),
@@ -165,13 +138,6 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
         steady=steady_points(trace, state, known),
         jumpered=jumpered_spans(trace, state, known, (low, high), learned),
     )
-
-
-def _at_low_switch(trace: Trace, listed: Listed) -> Trace:
-    """The trace with the pressure that the low-pressure switch sees in place of suction."""
-    if listed.lp_switch_at != "liquid" or not trace.head_tap:
-        return trace
-    return trace.with_channels(suction_kpa=trace.head_kpa)
 
 
 def _nothing(listed: Listed) -> Analysis:
