@@ -62,11 +62,14 @@ def _chatters(step_s: float, pressures: tuple[Array, Array], noises: tuple[float
     told = np.zeros(len(pressures[0]), dtype=bool)
     if count < 2:
         return told
-    suction, head = (_moved(each, count) for each in pressures)
-    limit = MOVES * noises[0] * np.sqrt(2.0 / count)
+    suction = _moved(pressures[0], count)
+    far = np.abs(suction) > MOVES * noises[0] * np.sqrt(2.0 / count)
     block = round(CHATTER_BLOCK_S / step_s)
-    for begin in range(0, len(told), block):
-        moves = begin + np.flatnonzero(np.abs(suction[begin : begin + block]) > limit)[::count]
+    begins = np.arange(0, len(told), block)
+    begins = begins[np.add.reduceat(far, begins, dtype=np.int64) > count * FEWEST_TURNS]  # fewer cannot turn so often
+    head = _moved(pressures[1], count) if len(begins) else np.zeros_like(suction)
+    for begin in begins.tolist():
+        moves = begin + np.flatnonzero(far[begin : begin + block])[::count]
         way = np.sign(suction[moves])
         against = -(way * np.sign(head[moves])).sum() > SURE_AGAINST * np.sqrt(len(moves))
         told[begin : begin + block] = against and np.count_nonzero(np.diff(way)) >= FEWEST_TURNS

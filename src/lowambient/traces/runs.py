@@ -121,13 +121,12 @@ class Running:
 
 def running(trace: Trace) -> Running:
     """The state of every sample, from the best source that can be trusted."""
-    ratio = log_ratio(trace)
     for source, given in ((STATUS, _status_state(trace)), (CURRENT, _current_state(trace))):
         known = np.isfinite(given)
-        if known.mean() > 0.5 and _agrees(given, ratio):
-            state = given if known.all() else np.where(known, given, _split_state(trace, ratio))
+        if known.mean() > 0.5 and _agrees(given, trace.log_split):
+            state = given if known.all() else np.where(known, given, _split_state(trace, log_ratio(trace)))
             return Running(trace.at_s, state == 1, np.isfinite(state), trace.gap_before, source)
-    split = _without_pumped_down(trace, _split_state(trace, ratio))
+    split = _without_pumped_down(trace, _split_state(trace, log_ratio(trace)))
     if np.isfinite(split).mean() > 0.5:
         return Running(trace.at_s, split == 1, np.isfinite(split), trace.gap_before, SPLIT)
     nothing = np.zeros(len(trace), dtype=bool)
