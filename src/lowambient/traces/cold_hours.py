@@ -132,7 +132,7 @@ def noise_k(trace: Trace, running: Running) -> float:
 
 
 def medians(value: Array, no: Index, first: Index, count: Index) -> Array:
-    """Median of each group of consecutive values: sorted by group and value as one number."""
+    """Median of each group of consecutive values, none beyond 500: sorted by group and value as one number."""
     span = 1024.0
     ordered = np.sort(value + span * no) - span * no
     middle: Array = 0.5 * (ordered[first + (count - 1) // 2] + ordered[first + count // 2])

@@ -24,7 +24,7 @@ THINNED_S = 120.0
 NEARER_NOISES = 3.0
 """Noises by which both pressures are nearer each other in a stop that a slow log hides (judgement)."""
 MOST_KPA = 10_000.0
-"""No pressure of the trade is higher."""
+"""No pressure of the trade is higher; as a share of it, one lies within what `medians` takes."""
 
 
 def thinned(samples: Index, step_s: float) -> Index:
@@ -80,8 +80,8 @@ def hidden_stops(trace: Trace, running: Running) -> Mask:
     over, under = (
         sign * _over_hour(trace.at_s[ran], each[ran]) for sign, each in zip((1.0, -1.0), channels, strict=True)
     )
-    doubts = (NEARER_NOISES * noise_kpa(each, ~running.on) for each in channels)
-    hidden[ran] = (over > next(doubts)) & (under > next(doubts))
+    suction_doubt, head_doubt = (NEARER_NOISES * noise_kpa(each, ~running.on) for each in channels)
+    hidden[ran] = (over > suction_doubt) & (under > head_doubt)
     hidden[1:] |= hidden[:-1]
     return hidden
 
@@ -90,5 +90,4 @@ def _over_hour(at_s: Array, channel: Array) -> Array:
     """How far a pressure is over its median of the hour, kPa."""
     first, count = groups(at_s, HOUR_S)
     no = np.repeat(np.arange(len(first)), count)
-    above = channel / MOST_KPA
-    return np.asarray(channel - MOST_KPA * medians(above, no, first, count)[no])
+    return np.asarray(channel - MOST_KPA * medians(channel / MOST_KPA, no, first, count)[no])
