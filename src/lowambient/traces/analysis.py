@@ -17,7 +17,7 @@ from lowambient.traces.head_pressure import head_pressure
 from lowambient.traces.heating import with_heating
 from lowambient.traces.jumpers import SCHEMA as JUMPERED
 from lowambient.traces.jumpers import jumpered_spans
-from lowambient.traces.lockouts import Lockout, lockouts
+from lowambient.traces.lockouts import Lockout, Tripped, lockouts
 from lowambient.traces.noise import noise_kpa
 from lowambient.traces.runs import CANNOT_TELL, SPLIT, Indices, running
 from lowambient.traces.scales import UNIT_IN_DOUBT
@@ -27,8 +27,7 @@ from lowambient.traces.steady import cooling_samples, hidden_stops
 from lowambient.traces.steady_points import SCHEMA as STEADY_POINTS
 from lowambient.traces.steady_points import steady_points
 from lowambient.traces.stops import Stops, stops
-from lowambient.traces.switches import at_low_switch, judged_switches
-from lowambient.traces.trips import Judged
+from lowambient.traces.switches import Switches, at_low_switch, judged_switches
 
 FEWEST_SAMPLES = 10
 SPLIT_LATE_S = 120.0
@@ -129,7 +128,7 @@ def analyse(frame: pl.DataFrame, listed: Listed) -> Analysis:
     wide = {} if in_doubt else {switch: widened(each, switch, trace.step_s) for switch, each in found.items()}
     return Analysis(
         running_from=state.from_what,
-        trips=_trips(trace, seen, low, high, noises if state.from_what == SPLIT else None),
+        trips=_trips(trace, seen, switches, tripped, noises if state.from_what == SPLIT else None),
         lockouts=_lockouts(locked),
         set_points=set_points(wide, listed, trace.refrigerant),
         head_pressure=head_pressure(trace, state, known, fans.turned_s),
@@ -171,18 +170,17 @@ def _last_near_top(channel: Array, begin: Indices, last: Indices, noise_kpa: flo
     return np.asarray(near.max(axis=1))
 
 
-def _trips(trace: Trace, seen: Stops, low: Judged, high: Judged, noises: tuple[float, float] | None) -> pl.DataFrame:
+def _trips(
+    trace: Trace, seen: Stops, switches: Switches, tripped: Tripped, noises: tuple[float, float] | None
+) -> pl.DataFrame:
     """Both kinds of trips; `noises` of suction and head where the state comes from the pressure split, else null."""
-    both = (("high pressure", high, low), ("low pressure", low, high))
-    found = [
-        np.flatnonzero(judged.trips(seen, trace.step_s) & (judged.probability >= other.probability))
-        for _, judged, other in both
-    ]
+    both = (("high pressure", tripped.high, switches.high), ("low pressure", tripped.low, switches.low))
+    found = [np.flatnonzero(trips) for _, trips, _ in both]
     which = np.concatenate(found)
     first = seen.first_off[which]
     stopped_s = trace.at_s[first] if noises is None else _stopped_s(trace, first, noises)
     kinds = np.repeat([kind for kind, *_ in both], [len(each) for each in found])
-    probability = np.concatenate([judged.probability[each] for (_, judged, _), each in zip(both, found, strict=True)])
+    probability = np.concatenate([judged.probability[each] for (*_, judged), each in zip(both, found, strict=True)])
     in_time = np.argsort(stopped_s, kind="stable")
     which = which[in_time]
     columns = {

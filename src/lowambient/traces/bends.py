@@ -67,7 +67,9 @@ def _chatters(step_s: float, pressures: tuple[Array, Array], noises: tuple[float
     block = round(CHATTER_BLOCK_S / step_s)
     begins = np.arange(0, len(told), block)
     begins = begins[np.add.reduceat(far, begins, dtype=np.int64) > count * FEWEST_TURNS]  # fewer cannot turn so often
-    head = _moved(pressures[1], count) if len(begins) else np.zeros_like(suction)
+    if len(begins) == 0:
+        return told
+    head = _moved(pressures[1], count)
     for begin in begins.tolist():
         moves = begin + np.flatnonzero(far[begin : begin + block])[::count]
         way = np.sign(suction[moves])
